@@ -1,0 +1,40 @@
+// Prepares the per-topic OpenAPI documents for merging (one wording of google.rpc.Status, which the
+// generator writes in two) and gives the merged document its title, sign-in scheme and cautions.
+//   node openapi.mjs prepare FILE...    in place
+//   node openapi.mjs finish FILE        in place
+import { readFileSync, writeFileSync } from "node:fs";
+
+const status = {
+  type: "object",
+  description: "An error: a code of google.rpc.Code, a message for developers, and details. ErrorInfo is always among the details; invalid fields come with a BadRequest whose paths name them.",
+  properties: {
+    code: { type: "integer", format: "int32", description: "A code of google.rpc.Code." },
+    message: { type: "string", description: "What is wrong, in English." },
+    details: {
+      type: "array",
+      description: "google.rpc.ErrorInfo, google.rpc.BadRequest, google.rpc.RetryInfo.",
+      items: { type: "object", properties: { "@type": { type: "string" } }, additionalProperties: true },
+    },
+  },
+};
+
+const [step, ...files] = process.argv.slice(2);
+for (const file of files) {
+  const doc = JSON.parse(readFileSync(file, "utf8"));
+  if (step === "prepare") {
+    if (doc.components?.schemas?.["google.rpc.Status"]) doc.components.schemas["google.rpc.Status"] = status;
+  } else {
+    doc.info = {
+      title: "creepage",
+      version: "1",
+      description:
+        "Insulation readings of hybrid and electric vehicles in; isolation-resistance trends and early warnings out. " +
+        "High voltage kills: testing is for qualified people only, who follow the vehicle maker's procedure and local codes and prove zero volts. " +
+        "The service advises; it never declares a vehicle safe.",
+      license: { name: "Apache-2.0", identifier: "Apache-2.0" },
+    };
+    doc.components.securitySchemes = { key: { type: "http", scheme: "bearer", description: "A key of the organisation." } };
+    doc.security = [{ key: [] }];
+  }
+  writeFileSync(file, JSON.stringify(doc, null, 1) + "\n");
+}
