@@ -86,6 +86,26 @@ const (
 	WeakerPole
 )
 
+// Moisture says whether the part was wet or dry when a reading was taken, as
+// the technician tagged it. Zero is not stated.
+type Moisture uint8
+
+// Moisture tags.
+const (
+	Dry Moisture = iota + 1
+	Wet
+)
+
+// Warmth says whether the part was cold or hot when a reading was taken, as
+// the technician tagged it. Zero is not stated.
+type Warmth uint8
+
+// Warmth tags.
+const (
+	Cold Warmth = iota + 1
+	Hot
+)
+
 // Precautions are what the technician states was done before and after the
 // test. Unknown (nil) is not the same as no.
 type Precautions struct {
@@ -125,6 +145,8 @@ type Reading struct {
 	AirCelsius    float64 // ambient temperature, C; NaN if not taken
 	HumidityPct   float64 // relative humidity, %; NaN if not taken
 	PartCelsius   float64 // temperature of the part itself, C; NaN if not taken
+	Moisture      Moisture
+	Warmth        Warmth
 	Meter         string  // meter id; empty if not stated
 	RangeOhms     float64 // top of the range in use, ohm; NaN if not stated
 	CalibratedAt  time.Time

@@ -14,6 +14,8 @@ var (
 	referenceWords = []string{Chassis: "chassis", Shield: "shield"}
 	relationWords  = []string{Equal: "=", Above: ">", Below: "<"}
 	quantityWords  = []string{Parallel: "parallel", WeakerPole: "weaker_pole"}
+	moistureWords  = []string{Dry: "dry", Wet: "wet"}
+	warmthWords    = []string{Cold: "cold", Hot: "hot"}
 	eventWords     = []string{Replaced: "replaced", Repaired: "repaired", Cleaned: "cleaned"}
 )
 
@@ -51,6 +53,12 @@ func (r Relation) String() string { return word(relationWords, uint8(r)) }
 // String returns the word for the quantity, or "" if it is not valid.
 func (q Quantity) String() string { return word(quantityWords, uint8(q)) }
 
+// String returns the word for the moisture tag, or "" if it is not stated.
+func (m Moisture) String() string { return word(moistureWords, uint8(m)) }
+
+// String returns the word for the warmth tag, or "" if it is not stated.
+func (w Warmth) String() string { return word(warmthWords, uint8(w)) }
+
 // String returns the word for the kind of event, or "" if it is not valid.
 func (k EventKind) String() string { return word(eventWords, uint8(k)) }
 
@@ -80,6 +88,16 @@ func ParseRelation(s string) (Relation, error) {
 // ParseQuantity reads a quantity's word.
 func ParseQuantity(s string) (Quantity, error) {
 	return parseWord[Quantity]("quantity", quantityWords, s)
+}
+
+// ParseMoisture reads a moisture tag's word.
+func ParseMoisture(s string) (Moisture, error) {
+	return parseWord[Moisture]("moisture", moistureWords, s)
+}
+
+// ParseWarmth reads a warmth tag's word.
+func ParseWarmth(s string) (Warmth, error) {
+	return parseWord[Warmth]("warmth", warmthWords, s)
 }
 
 // ParseEventKind reads an event kind's word.
