@@ -1,0 +1,111 @@
+package trend
+
+import (
+	"time"
+
+	"creepage/internal/insulation"
+)
+
+// State is what an outlook comes to in one word.
+type State uint8
+
+// States.
+const (
+	Steady  State = iota + 1
+	Falling       // declines, no crossing in sight
+	Due           // the crossing is expected within the lead time
+	Under         // below the code limit now
+	Unknown       // too little to say; Missing tells what
+)
+
+var stateWords = [...]string{Steady: "steady", Falling: "falling", Due: "due", Under: "under", Unknown: "unknown"}
+
+// String returns the state's word.
+func (s State) String() string {
+	if int(s) < len(stateWords) {
+		return stateWords[s]
+	}
+	return ""
+}
+
+// CurvePoint is the calibrated probability that the code sets within Days.
+type CurvePoint struct {
+	Days        float64
+	Probability float64
+}
+
+// Band is a median with its 80 % interval.
+type Band struct {
+	P10, P50, P90 float64
+}
+
+// Doubt is a reading that was set aside as garbage, or folded but doubted.
+type Doubt struct {
+	ReadingID  string
+	MeasuredAt time.Time
+	Group      GroupKey
+	Ohms       float64
+	SetAside   bool    // true: not folded at all
+	Weight     float64 // 0..1, how far it was believed (0 when set aside)
+	Reason     string
+}
+
+// Part is what an outlook says of one group, or of a whole-vehicle track.
+type Part struct {
+	Group         GroupKey
+	LevelNow      Band    // ohm at 20 C, dry
+	Operating     Band    // ohm in the hottest and dampest days of the next 90
+	Decline       float64 // expected decline now, decades per 30 days (positive: falling)
+	DeclineSD     float64 // its spread
+	Steady        float64 // weights of the modes, summing to one
+	Declining     float64
+	Damp          float64
+	Dropped       float64
+	Better        float64
+	Share         float64 // of the conductance the code allows, expected, in the horizon's worst
+	P90           float64 // chance that this group alone takes the code's conductance within 90 days
+	Readings      int     // folded so far
+	LastMeasured  time.Time
+	Since         time.Time // when the decline, drop or damp began, as far as the readings tell; zero if steady
+	From          float64   // ohm at 20 C, dry, when it began; 0 if steady
+	ServiceLimit  float64   // ohm; 0 if the platform gives none
+	UnderService  int       // comparable readings in a row under the service limit
+	LastUnderOhms float64
+}
+
+// Next is the measurement that would tell most.
+type Next struct {
+	Component insulation.Component
+	Conductor ConductorGroup
+	// HalvesBy is the factor by which it is expected to narrow the 80 %
+	// interval of the crossing (0.6: to six tenths).
+	NarrowsTo float64
+	Why       string
+}
+
+// Outlook is what is expected of a vehicle at a time.
+type Outlook struct {
+	Vehicle     string
+	EvaluatedAt time.Time
+	Version     string // of the parameters
+
+	State    State
+	P30, P90 float64 // code probability within 30 and 90 days, calibrated
+	PLead    float64 // within the policy's lead time if that is not 90 days; set by Fold's caller through Probability
+	// DaysP10, DaysP50 and DaysP90 are when the calibrated curve passes 10, 50
+	// and 90 %, days from EvaluatedAt; NaN beyond two years.
+	DaysP10, DaysP50, DaysP90 float64
+	Curve                     []CurvePoint
+	Raw30, Raw90              float64 // before calibration, for Calibrator
+
+	Limiting insulation.Component // 0 if none can be named
+	Reason   string
+	Parts    []Part
+	Missing  []string // test points never measured
+	Doubts   []Doubt  // recent rows set aside or doubted
+
+	CodeSet        time.Time // an isolation code was set and nothing has been done since; zero: none
+	MonitorDefect  time.Time // a monitor defect code was set; its values since are not used; zero: none
+	MeasureAgainBy time.Time // zero: no measurement is pressing within two years
+	MeasureNext    Next
+}
