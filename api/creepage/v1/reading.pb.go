@@ -380,6 +380,110 @@ func (Reading_Quantity) EnumDescriptor() ([]byte, []int) {
 	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{0, 5}
 }
 
+// Whether the part was wet or dry, as the technician tagged it.
+type Reading_Moisture int32
+
+const (
+	Reading_MOISTURE_UNSPECIFIED Reading_Moisture = 0
+	// Dry to the eye.
+	Reading_DRY Reading_Moisture = 1
+	// Wet or visibly damp.
+	Reading_WET Reading_Moisture = 2
+)
+
+// Enum value maps for Reading_Moisture.
+var (
+	Reading_Moisture_name = map[int32]string{
+		0: "MOISTURE_UNSPECIFIED",
+		1: "DRY",
+		2: "WET",
+	}
+	Reading_Moisture_value = map[string]int32{
+		"MOISTURE_UNSPECIFIED": 0,
+		"DRY":                  1,
+		"WET":                  2,
+	}
+)
+
+func (x Reading_Moisture) Enum() *Reading_Moisture {
+	p := new(Reading_Moisture)
+	*p = x
+	return p
+}
+
+func (x Reading_Moisture) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Reading_Moisture) Descriptor() protoreflect.EnumDescriptor {
+	return file_creepage_v1_reading_proto_enumTypes[6].Descriptor()
+}
+
+func (Reading_Moisture) Type() protoreflect.EnumType {
+	return &file_creepage_v1_reading_proto_enumTypes[6]
+}
+
+func (x Reading_Moisture) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Reading_Moisture.Descriptor instead.
+func (Reading_Moisture) EnumDescriptor() ([]byte, []int) {
+	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{0, 6}
+}
+
+// Whether the part was cold or hot, as the technician tagged it.
+type Reading_Warmth int32
+
+const (
+	Reading_WARMTH_UNSPECIFIED Reading_Warmth = 0
+	// At the temperature of its surroundings.
+	Reading_COLD Reading_Warmth = 1
+	// Warm from operation.
+	Reading_HOT Reading_Warmth = 2
+)
+
+// Enum value maps for Reading_Warmth.
+var (
+	Reading_Warmth_name = map[int32]string{
+		0: "WARMTH_UNSPECIFIED",
+		1: "COLD",
+		2: "HOT",
+	}
+	Reading_Warmth_value = map[string]int32{
+		"WARMTH_UNSPECIFIED": 0,
+		"COLD":               1,
+		"HOT":                2,
+	}
+)
+
+func (x Reading_Warmth) Enum() *Reading_Warmth {
+	p := new(Reading_Warmth)
+	*p = x
+	return p
+}
+
+func (x Reading_Warmth) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Reading_Warmth) Descriptor() protoreflect.EnumDescriptor {
+	return file_creepage_v1_reading_proto_enumTypes[7].Descriptor()
+}
+
+func (Reading_Warmth) Type() protoreflect.EnumType {
+	return &file_creepage_v1_reading_proto_enumTypes[7]
+}
+
+func (x Reading_Warmth) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Reading_Warmth.Descriptor instead.
+func (Reading_Warmth) EnumDescriptor() ([]byte, []int) {
+	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{0, 7}
+}
+
 // Verdict against the service limit of the reading's test point.
 type Assessment_ServiceLimit int32
 
@@ -424,11 +528,11 @@ func (x Assessment_ServiceLimit) String() string {
 }
 
 func (Assessment_ServiceLimit) Descriptor() protoreflect.EnumDescriptor {
-	return file_creepage_v1_reading_proto_enumTypes[6].Descriptor()
+	return file_creepage_v1_reading_proto_enumTypes[8].Descriptor()
 }
 
 func (Assessment_ServiceLimit) Type() protoreflect.EnumType {
-	return &file_creepage_v1_reading_proto_enumTypes[6]
+	return &file_creepage_v1_reading_proto_enumTypes[8]
 }
 
 func (x Assessment_ServiceLimit) Number() protoreflect.EnumNumber {
@@ -480,11 +584,11 @@ func (x SubmitResult_Outcome) String() string {
 }
 
 func (SubmitResult_Outcome) Descriptor() protoreflect.EnumDescriptor {
-	return file_creepage_v1_reading_proto_enumTypes[7].Descriptor()
+	return file_creepage_v1_reading_proto_enumTypes[9].Descriptor()
 }
 
 func (SubmitResult_Outcome) Type() protoreflect.EnumType {
-	return &file_creepage_v1_reading_proto_enumTypes[7]
+	return &file_creepage_v1_reading_proto_enumTypes[9]
 }
 
 func (x SubmitResult_Outcome) Number() protoreflect.EnumNumber {
@@ -552,7 +656,11 @@ type Reading struct {
 	// Set by the service: when intake acknowledged the reading.
 	ReceiveTime *timestamppb.Timestamp `protobuf:"bytes,24,opt,name=receive_time,json=receiveTime,proto3" json:"receive_time,omitempty"`
 	// Set by the service: why the reading was voided; empty if it stands.
-	VoidReason    string `protobuf:"bytes,25,opt,name=void_reason,json=voidReason,proto3" json:"void_reason,omitempty"`
+	VoidReason string `protobuf:"bytes,25,opt,name=void_reason,json=voidReason,proto3" json:"void_reason,omitempty"`
+	// Whether the part was wet or dry.
+	Moisture Reading_Moisture `protobuf:"varint,26,opt,name=moisture,proto3,enum=creepage.v1.Reading_Moisture" json:"moisture,omitempty"`
+	// Whether the part was cold or hot.
+	Warmth        Reading_Warmth `protobuf:"varint,27,opt,name=warmth,proto3,enum=creepage.v1.Reading_Warmth" json:"warmth,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -760,6 +868,20 @@ func (x *Reading) GetVoidReason() string {
 		return x.VoidReason
 	}
 	return ""
+}
+
+func (x *Reading) GetMoisture() Reading_Moisture {
+	if x != nil {
+		return x.Moisture
+	}
+	return Reading_MOISTURE_UNSPECIFIED
+}
+
+func (x *Reading) GetWarmth() Reading_Warmth {
+	if x != nil {
+		return x.Warmth
+	}
+	return Reading_WARMTH_UNSPECIFIED
 }
 
 // Precautions taken, as stated. A field left out is unknown, which is not the
@@ -1648,7 +1770,7 @@ var File_creepage_v1_reading_proto protoreflect.FileDescriptor
 
 const file_creepage_v1_reading_proto_rawDesc = "" +
 	"\n" +
-	"\x19creepage/v1/reading.proto\x12\vcreepage.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x17google/rpc/status.proto\"\xe9\x0f\n" +
+	"\x19creepage/v1/reading.proto\x12\vcreepage.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x17google/rpc/status.proto\"\xc6\x11\n" +
 	"\aReading\x12'\n" +
 	"\n" +
 	"reading_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\treadingId\x12&\n" +
@@ -1683,7 +1805,9 @@ const file_creepage_v1_reading_proto_rawDesc = "" +
 	"\vprecautions\x18\x17 \x01(\v2\x18.creepage.v1.PrecautionsR\vprecautions\x12B\n" +
 	"\freceive_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\vreceiveTime\x12$\n" +
 	"\vvoid_reason\x18\x19 \x01(\tB\x03\xe0A\x03R\n" +
-	"voidReason\"H\n" +
+	"voidReason\x129\n" +
+	"\bmoisture\x18\x1a \x01(\x0e2\x1d.creepage.v1.Reading.MoistureR\bmoisture\x123\n" +
+	"\x06warmth\x18\x1b \x01(\x0e2\x1b.creepage.v1.Reading.WarmthR\x06warmth\"H\n" +
 	"\x06Method\x12\x16\n" +
 	"\x12METHOD_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
@@ -1728,7 +1852,15 @@ const file_creepage_v1_reading_proto_rawDesc = "" +
 	"\bQuantity\x12\x18\n" +
 	"\x14QUANTITY_UNSPECIFIED\x10\x00\x12\f\n" +
 	"\bPARALLEL\x10\x01\x12\x0f\n" +
-	"\vWEAKER_POLE\x10\x02B\r\n" +
+	"\vWEAKER_POLE\x10\x02\"6\n" +
+	"\bMoisture\x12\x18\n" +
+	"\x14MOISTURE_UNSPECIFIED\x10\x00\x12\a\n" +
+	"\x03DRY\x10\x01\x12\a\n" +
+	"\x03WET\x10\x02\"3\n" +
+	"\x06Warmth\x12\x16\n" +
+	"\x12WARMTH_UNSPECIFIED\x10\x00\x12\b\n" +
+	"\x04COLD\x10\x01\x12\a\n" +
+	"\x03HOT\x10\x02B\r\n" +
 	"\v_test_voltsB\x0f\n" +
 	"\r_hold_secondsB\x16\n" +
 	"\x14_temperature_celsiusB\x13\n" +
@@ -1839,7 +1971,7 @@ func file_creepage_v1_reading_proto_rawDescGZIP() []byte {
 	return file_creepage_v1_reading_proto_rawDescData
 }
 
-var file_creepage_v1_reading_proto_enumTypes = make([]protoimpl.EnumInfo, 8)
+var file_creepage_v1_reading_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
 var file_creepage_v1_reading_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_creepage_v1_reading_proto_goTypes = []any{
 	(Reading_Method)(0),            // 0: creepage.v1.Reading.Method
@@ -1848,69 +1980,73 @@ var file_creepage_v1_reading_proto_goTypes = []any{
 	(Reading_Reference)(0),         // 3: creepage.v1.Reading.Reference
 	(Reading_Relation)(0),          // 4: creepage.v1.Reading.Relation
 	(Reading_Quantity)(0),          // 5: creepage.v1.Reading.Quantity
-	(Assessment_ServiceLimit)(0),   // 6: creepage.v1.Assessment.ServiceLimit
-	(SubmitResult_Outcome)(0),      // 7: creepage.v1.SubmitResult.Outcome
-	(*Reading)(nil),                // 8: creepage.v1.Reading
-	(*Precautions)(nil),            // 9: creepage.v1.Precautions
-	(*Assessment)(nil),             // 10: creepage.v1.Assessment
-	(*Note)(nil),                   // 11: creepage.v1.Note
-	(*CodeSighting)(nil),           // 12: creepage.v1.CodeSighting
-	(*SubmitReadingsRequest)(nil),  // 13: creepage.v1.SubmitReadingsRequest
-	(*SubmitReadingsResponse)(nil), // 14: creepage.v1.SubmitReadingsResponse
-	(*SubmitResult)(nil),           // 15: creepage.v1.SubmitResult
-	(*StreamReadingsRequest)(nil),  // 16: creepage.v1.StreamReadingsRequest
-	(*StreamReadingsResponse)(nil), // 17: creepage.v1.StreamReadingsResponse
-	(*VoidReadingRequest)(nil),     // 18: creepage.v1.VoidReadingRequest
-	(*VoidReadingResponse)(nil),    // 19: creepage.v1.VoidReadingResponse
-	(*Conflict)(nil),               // 20: creepage.v1.Conflict
-	(*ListConflictsRequest)(nil),   // 21: creepage.v1.ListConflictsRequest
-	(*ListConflictsResponse)(nil),  // 22: creepage.v1.ListConflictsResponse
-	(*timestamppb.Timestamp)(nil),  // 23: google.protobuf.Timestamp
-	(*status.Status)(nil),          // 24: google.rpc.Status
+	(Reading_Moisture)(0),          // 6: creepage.v1.Reading.Moisture
+	(Reading_Warmth)(0),            // 7: creepage.v1.Reading.Warmth
+	(Assessment_ServiceLimit)(0),   // 8: creepage.v1.Assessment.ServiceLimit
+	(SubmitResult_Outcome)(0),      // 9: creepage.v1.SubmitResult.Outcome
+	(*Reading)(nil),                // 10: creepage.v1.Reading
+	(*Precautions)(nil),            // 11: creepage.v1.Precautions
+	(*Assessment)(nil),             // 12: creepage.v1.Assessment
+	(*Note)(nil),                   // 13: creepage.v1.Note
+	(*CodeSighting)(nil),           // 14: creepage.v1.CodeSighting
+	(*SubmitReadingsRequest)(nil),  // 15: creepage.v1.SubmitReadingsRequest
+	(*SubmitReadingsResponse)(nil), // 16: creepage.v1.SubmitReadingsResponse
+	(*SubmitResult)(nil),           // 17: creepage.v1.SubmitResult
+	(*StreamReadingsRequest)(nil),  // 18: creepage.v1.StreamReadingsRequest
+	(*StreamReadingsResponse)(nil), // 19: creepage.v1.StreamReadingsResponse
+	(*VoidReadingRequest)(nil),     // 20: creepage.v1.VoidReadingRequest
+	(*VoidReadingResponse)(nil),    // 21: creepage.v1.VoidReadingResponse
+	(*Conflict)(nil),               // 22: creepage.v1.Conflict
+	(*ListConflictsRequest)(nil),   // 23: creepage.v1.ListConflictsRequest
+	(*ListConflictsResponse)(nil),  // 24: creepage.v1.ListConflictsResponse
+	(*timestamppb.Timestamp)(nil),  // 25: google.protobuf.Timestamp
+	(*status.Status)(nil),          // 26: google.rpc.Status
 }
 var file_creepage_v1_reading_proto_depIdxs = []int32{
-	23, // 0: creepage.v1.Reading.measure_time:type_name -> google.protobuf.Timestamp
+	25, // 0: creepage.v1.Reading.measure_time:type_name -> google.protobuf.Timestamp
 	0,  // 1: creepage.v1.Reading.method:type_name -> creepage.v1.Reading.Method
 	1,  // 2: creepage.v1.Reading.component:type_name -> creepage.v1.Reading.Component
 	2,  // 3: creepage.v1.Reading.conductor:type_name -> creepage.v1.Reading.Conductor
 	3,  // 4: creepage.v1.Reading.reference:type_name -> creepage.v1.Reading.Reference
 	5,  // 5: creepage.v1.Reading.quantity:type_name -> creepage.v1.Reading.Quantity
 	4,  // 6: creepage.v1.Reading.relation:type_name -> creepage.v1.Reading.Relation
-	23, // 7: creepage.v1.Reading.calibration_time:type_name -> google.protobuf.Timestamp
-	9,  // 8: creepage.v1.Reading.precautions:type_name -> creepage.v1.Precautions
-	23, // 9: creepage.v1.Reading.receive_time:type_name -> google.protobuf.Timestamp
-	23, // 10: creepage.v1.Precautions.gloves_test_time:type_name -> google.protobuf.Timestamp
-	6,  // 11: creepage.v1.Assessment.service_limit:type_name -> creepage.v1.Assessment.ServiceLimit
-	11, // 12: creepage.v1.Assessment.notes:type_name -> creepage.v1.Note
-	23, // 13: creepage.v1.CodeSighting.set_time:type_name -> google.protobuf.Timestamp
-	8,  // 14: creepage.v1.SubmitReadingsRequest.readings:type_name -> creepage.v1.Reading
-	12, // 15: creepage.v1.SubmitReadingsRequest.codes:type_name -> creepage.v1.CodeSighting
-	15, // 16: creepage.v1.SubmitReadingsResponse.results:type_name -> creepage.v1.SubmitResult
-	15, // 17: creepage.v1.SubmitReadingsResponse.code_results:type_name -> creepage.v1.SubmitResult
-	7,  // 18: creepage.v1.SubmitResult.outcome:type_name -> creepage.v1.SubmitResult.Outcome
-	10, // 19: creepage.v1.SubmitResult.assessment:type_name -> creepage.v1.Assessment
-	24, // 20: creepage.v1.SubmitResult.error:type_name -> google.rpc.Status
-	13, // 21: creepage.v1.StreamReadingsRequest.batch:type_name -> creepage.v1.SubmitReadingsRequest
-	14, // 22: creepage.v1.StreamReadingsResponse.batch:type_name -> creepage.v1.SubmitReadingsResponse
-	24, // 23: creepage.v1.StreamReadingsResponse.error:type_name -> google.rpc.Status
-	23, // 24: creepage.v1.VoidReadingRequest.measure_time:type_name -> google.protobuf.Timestamp
-	8,  // 25: creepage.v1.VoidReadingResponse.reading:type_name -> creepage.v1.Reading
-	8,  // 26: creepage.v1.Conflict.reading:type_name -> creepage.v1.Reading
-	23, // 27: creepage.v1.Conflict.create_time:type_name -> google.protobuf.Timestamp
-	20, // 28: creepage.v1.ListConflictsResponse.conflicts:type_name -> creepage.v1.Conflict
-	13, // 29: creepage.v1.IntakeService.SubmitReadings:input_type -> creepage.v1.SubmitReadingsRequest
-	16, // 30: creepage.v1.IntakeService.StreamReadings:input_type -> creepage.v1.StreamReadingsRequest
-	18, // 31: creepage.v1.IntakeService.VoidReading:input_type -> creepage.v1.VoidReadingRequest
-	21, // 32: creepage.v1.IntakeService.ListConflicts:input_type -> creepage.v1.ListConflictsRequest
-	14, // 33: creepage.v1.IntakeService.SubmitReadings:output_type -> creepage.v1.SubmitReadingsResponse
-	17, // 34: creepage.v1.IntakeService.StreamReadings:output_type -> creepage.v1.StreamReadingsResponse
-	19, // 35: creepage.v1.IntakeService.VoidReading:output_type -> creepage.v1.VoidReadingResponse
-	22, // 36: creepage.v1.IntakeService.ListConflicts:output_type -> creepage.v1.ListConflictsResponse
-	33, // [33:37] is the sub-list for method output_type
-	29, // [29:33] is the sub-list for method input_type
-	29, // [29:29] is the sub-list for extension type_name
-	29, // [29:29] is the sub-list for extension extendee
-	0,  // [0:29] is the sub-list for field type_name
+	25, // 7: creepage.v1.Reading.calibration_time:type_name -> google.protobuf.Timestamp
+	11, // 8: creepage.v1.Reading.precautions:type_name -> creepage.v1.Precautions
+	25, // 9: creepage.v1.Reading.receive_time:type_name -> google.protobuf.Timestamp
+	6,  // 10: creepage.v1.Reading.moisture:type_name -> creepage.v1.Reading.Moisture
+	7,  // 11: creepage.v1.Reading.warmth:type_name -> creepage.v1.Reading.Warmth
+	25, // 12: creepage.v1.Precautions.gloves_test_time:type_name -> google.protobuf.Timestamp
+	8,  // 13: creepage.v1.Assessment.service_limit:type_name -> creepage.v1.Assessment.ServiceLimit
+	13, // 14: creepage.v1.Assessment.notes:type_name -> creepage.v1.Note
+	25, // 15: creepage.v1.CodeSighting.set_time:type_name -> google.protobuf.Timestamp
+	10, // 16: creepage.v1.SubmitReadingsRequest.readings:type_name -> creepage.v1.Reading
+	14, // 17: creepage.v1.SubmitReadingsRequest.codes:type_name -> creepage.v1.CodeSighting
+	17, // 18: creepage.v1.SubmitReadingsResponse.results:type_name -> creepage.v1.SubmitResult
+	17, // 19: creepage.v1.SubmitReadingsResponse.code_results:type_name -> creepage.v1.SubmitResult
+	9,  // 20: creepage.v1.SubmitResult.outcome:type_name -> creepage.v1.SubmitResult.Outcome
+	12, // 21: creepage.v1.SubmitResult.assessment:type_name -> creepage.v1.Assessment
+	26, // 22: creepage.v1.SubmitResult.error:type_name -> google.rpc.Status
+	15, // 23: creepage.v1.StreamReadingsRequest.batch:type_name -> creepage.v1.SubmitReadingsRequest
+	16, // 24: creepage.v1.StreamReadingsResponse.batch:type_name -> creepage.v1.SubmitReadingsResponse
+	26, // 25: creepage.v1.StreamReadingsResponse.error:type_name -> google.rpc.Status
+	25, // 26: creepage.v1.VoidReadingRequest.measure_time:type_name -> google.protobuf.Timestamp
+	10, // 27: creepage.v1.VoidReadingResponse.reading:type_name -> creepage.v1.Reading
+	10, // 28: creepage.v1.Conflict.reading:type_name -> creepage.v1.Reading
+	25, // 29: creepage.v1.Conflict.create_time:type_name -> google.protobuf.Timestamp
+	22, // 30: creepage.v1.ListConflictsResponse.conflicts:type_name -> creepage.v1.Conflict
+	15, // 31: creepage.v1.IntakeService.SubmitReadings:input_type -> creepage.v1.SubmitReadingsRequest
+	18, // 32: creepage.v1.IntakeService.StreamReadings:input_type -> creepage.v1.StreamReadingsRequest
+	20, // 33: creepage.v1.IntakeService.VoidReading:input_type -> creepage.v1.VoidReadingRequest
+	23, // 34: creepage.v1.IntakeService.ListConflicts:input_type -> creepage.v1.ListConflictsRequest
+	16, // 35: creepage.v1.IntakeService.SubmitReadings:output_type -> creepage.v1.SubmitReadingsResponse
+	19, // 36: creepage.v1.IntakeService.StreamReadings:output_type -> creepage.v1.StreamReadingsResponse
+	21, // 37: creepage.v1.IntakeService.VoidReading:output_type -> creepage.v1.VoidReadingResponse
+	24, // 38: creepage.v1.IntakeService.ListConflicts:output_type -> creepage.v1.ListConflictsResponse
+	35, // [35:39] is the sub-list for method output_type
+	31, // [31:35] is the sub-list for method input_type
+	31, // [31:31] is the sub-list for extension type_name
+	31, // [31:31] is the sub-list for extension extendee
+	0,  // [0:31] is the sub-list for field type_name
 }
 
 func init() { file_creepage_v1_reading_proto_init() }
@@ -1926,7 +2062,7 @@ func file_creepage_v1_reading_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_creepage_v1_reading_proto_rawDesc), len(file_creepage_v1_reading_proto_rawDesc)),
-			NumEnums:      8,
+			NumEnums:      10,
 			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   1,
