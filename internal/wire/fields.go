@@ -142,6 +142,22 @@ func optional(v float64) *float64 {
 	return &v
 }
 
+// text is a string as the contract carries it: nil for "".
+func text(s string) *string {
+	if s == "" {
+		return nil
+	}
+	return &s
+}
+
+// stated is an enum as the contract carries it: nil for what was not stated.
+func stated[E ~int32](e E) *E {
+	if e == 0 {
+		return nil
+	}
+	return &e
+}
+
 // timestamp is a time as the contract carries it: nil for the zero time.
 func timestamp(t time.Time) *timestamppb.Timestamp {
 	if t.IsZero() {

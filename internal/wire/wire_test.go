@@ -122,7 +122,7 @@ func TestBareReadingHasNothingInTheFieldsLeftOut(t *testing.T) {
 func TestEveryWrongFieldIsNamedAtOnce(t *testing.T) {
 	nan := math.NaN()
 	_, err := Reading(&creepagev1.Reading{Shop: "north-yard", Vehicle: "vehicles/Truck 17", Method: 9, Conductor: -1, Reference: creepagev1.Reading_CHASSIS,
-		Quantity: creepagev1.Reading_WEAKER_POLE, Component: creepagev1.Reading_MOTOR, ResistanceOhms: math.Inf(1), TestVolts: &nan,
+		Quantity: creepagev1.Reading_WEAKER_POLE.Enum(), Component: creepagev1.Reading_MOTOR, ResistanceOhms: math.Inf(1), TestVolts: &nan,
 		CalibrationTime: &timestamppb.Timestamp{Seconds: 1 << 60}, Precautions: &creepagev1.Precautions{ResidualVolts: &nan}})
 	var errs FieldErrors
 	if !errors.As(err, &errs) {

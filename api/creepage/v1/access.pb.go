@@ -85,7 +85,7 @@ func (x Key_Role) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Key_Role.Descriptor instead.
 func (Key_Role) EnumDescriptor() ([]byte, []int) {
-	return file_creepage_v1_access_proto_rawDescGZIP(), []int{2, 0}
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{5, 0}
 }
 
 // Caller is who the service takes the caller for.
@@ -216,6 +216,234 @@ func (x *Shop) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+// Meter is an insulation tester or other meter of the organisation.
+type Meter struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name, `meters/{meter}`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Title for people.
+	Title string `protobuf:"bytes,2,opt,name=title,proto3" json:"title,omitempty"`
+	// Top of its highest range, in ohm.
+	RangeOhms *float64 `protobuf:"fixed64,3,opt,name=range_ohms,json=rangeOhms,proto3,oneof" json:"range_ohms,omitempty"`
+	// Its calibrations, newest first.
+	Calibrations []*Calibration `protobuf:"bytes,4,rep,name=calibrations,proto3" json:"calibrations,omitempty"`
+	// When it was first stated.
+	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Meter) Reset() {
+	*x = Meter{}
+	mi := &file_creepage_v1_access_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Meter) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Meter) ProtoMessage() {}
+
+func (x *Meter) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_access_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Meter.ProtoReflect.Descriptor instead.
+func (*Meter) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Meter) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Meter) GetTitle() string {
+	if x != nil {
+		return x.Title
+	}
+	return ""
+}
+
+func (x *Meter) GetRangeOhms() float64 {
+	if x != nil && x.RangeOhms != nil {
+		return *x.RangeOhms
+	}
+	return 0
+}
+
+func (x *Meter) GetCalibrations() []*Calibration {
+	if x != nil {
+		return x.Calibrations
+	}
+	return nil
+}
+
+func (x *Meter) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+// Calibration is one calibration of a meter.
+type Calibration struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When it was calibrated.
+	CalibrateTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=calibrate_time,json=calibrateTime,proto3" json:"calibrate_time,omitempty"`
+	// When the next one is due, if that is laid down.
+	DueTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=due_time,json=dueTime,proto3" json:"due_time,omitempty"`
+	// A remark, such as the certificate's number.
+	Note          *string `protobuf:"bytes,3,opt,name=note,proto3,oneof" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Calibration) Reset() {
+	*x = Calibration{}
+	mi := &file_creepage_v1_access_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Calibration) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Calibration) ProtoMessage() {}
+
+func (x *Calibration) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_access_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Calibration.ProtoReflect.Descriptor instead.
+func (*Calibration) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *Calibration) GetCalibrateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CalibrateTime
+	}
+	return nil
+}
+
+func (x *Calibration) GetDueTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DueTime
+	}
+	return nil
+}
+
+func (x *Calibration) GetNote() string {
+	if x != nil && x.Note != nil {
+		return *x.Note
+	}
+	return ""
+}
+
+// AuditEntry says who changed what.
+type AuditEntry struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Resource name of the key; absent where the service did it by itself.
+	Key *string `protobuf:"bytes,2,opt,name=key,proto3,oneof" json:"key,omitempty"`
+	// What was done, such as `CreateKey`.
+	Action string `protobuf:"bytes,3,opt,name=action,proto3" json:"action,omitempty"`
+	// Resource name of what was changed.
+	Resource string `protobuf:"bytes,4,opt,name=resource,proto3" json:"resource,omitempty"`
+	// In words, never a secret.
+	Note          *string `protobuf:"bytes,5,opt,name=note,proto3,oneof" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AuditEntry) Reset() {
+	*x = AuditEntry{}
+	mi := &file_creepage_v1_access_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AuditEntry) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AuditEntry) ProtoMessage() {}
+
+func (x *AuditEntry) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_access_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AuditEntry.ProtoReflect.Descriptor instead.
+func (*AuditEntry) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *AuditEntry) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *AuditEntry) GetKey() string {
+	if x != nil && x.Key != nil {
+		return *x.Key
+	}
+	return ""
+}
+
+func (x *AuditEntry) GetAction() string {
+	if x != nil {
+		return x.Action
+	}
+	return ""
+}
+
+func (x *AuditEntry) GetResource() string {
+	if x != nil {
+		return x.Resource
+	}
+	return ""
+}
+
+func (x *AuditEntry) GetNote() string {
+	if x != nil && x.Note != nil {
+		return *x.Note
+	}
+	return ""
+}
+
 // Key lets a program or person in.
 type Key struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -226,7 +454,7 @@ type Key struct {
 	// What it may do.
 	Role Key_Role `protobuf:"varint,3,opt,name=role,proto3,enum=creepage.v1.Key_Role" json:"role,omitempty"`
 	// For role SHOP: resource name of the shop.
-	Shop string `protobuf:"bytes,4,opt,name=shop,proto3" json:"shop,omitempty"`
+	Shop *string `protobuf:"bytes,4,opt,name=shop,proto3,oneof" json:"shop,omitempty"`
 	// When it was created.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it expires; absent: never.
@@ -241,7 +469,7 @@ type Key struct {
 
 func (x *Key) Reset() {
 	*x = Key{}
-	mi := &file_creepage_v1_access_proto_msgTypes[2]
+	mi := &file_creepage_v1_access_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -253,7 +481,7 @@ func (x *Key) String() string {
 func (*Key) ProtoMessage() {}
 
 func (x *Key) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_access_proto_msgTypes[2]
+	mi := &file_creepage_v1_access_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -266,7 +494,7 @@ func (x *Key) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Key.ProtoReflect.Descriptor instead.
 func (*Key) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_access_proto_rawDescGZIP(), []int{2}
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Key) GetName() string {
@@ -291,8 +519,8 @@ func (x *Key) GetRole() Key_Role {
 }
 
 func (x *Key) GetShop() string {
-	if x != nil {
-		return x.Shop
+	if x != nil && x.Shop != nil {
+		return *x.Shop
 	}
 	return ""
 }
@@ -334,7 +562,7 @@ type GetCallerRequest struct {
 
 func (x *GetCallerRequest) Reset() {
 	*x = GetCallerRequest{}
-	mi := &file_creepage_v1_access_proto_msgTypes[3]
+	mi := &file_creepage_v1_access_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -346,7 +574,7 @@ func (x *GetCallerRequest) String() string {
 func (*GetCallerRequest) ProtoMessage() {}
 
 func (x *GetCallerRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_access_proto_msgTypes[3]
+	mi := &file_creepage_v1_access_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -359,7 +587,7 @@ func (x *GetCallerRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCallerRequest.ProtoReflect.Descriptor instead.
 func (*GetCallerRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_access_proto_rawDescGZIP(), []int{3}
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{6}
 }
 
 // Request of CreateShop.
@@ -376,7 +604,7 @@ type CreateShopRequest struct {
 
 func (x *CreateShopRequest) Reset() {
 	*x = CreateShopRequest{}
-	mi := &file_creepage_v1_access_proto_msgTypes[4]
+	mi := &file_creepage_v1_access_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -388,7 +616,7 @@ func (x *CreateShopRequest) String() string {
 func (*CreateShopRequest) ProtoMessage() {}
 
 func (x *CreateShopRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_access_proto_msgTypes[4]
+	mi := &file_creepage_v1_access_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -401,7 +629,7 @@ func (x *CreateShopRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateShopRequest.ProtoReflect.Descriptor instead.
 func (*CreateShopRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_access_proto_rawDescGZIP(), []int{4}
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *CreateShopRequest) GetShopId() string {
@@ -431,7 +659,7 @@ type ListShopsRequest struct {
 
 func (x *ListShopsRequest) Reset() {
 	*x = ListShopsRequest{}
-	mi := &file_creepage_v1_access_proto_msgTypes[5]
+	mi := &file_creepage_v1_access_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -443,7 +671,7 @@ func (x *ListShopsRequest) String() string {
 func (*ListShopsRequest) ProtoMessage() {}
 
 func (x *ListShopsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_access_proto_msgTypes[5]
+	mi := &file_creepage_v1_access_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -456,7 +684,7 @@ func (x *ListShopsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListShopsRequest.ProtoReflect.Descriptor instead.
 func (*ListShopsRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_access_proto_rawDescGZIP(), []int{5}
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ListShopsRequest) GetPageSize() int32 {
@@ -486,7 +714,7 @@ type ListShopsResponse struct {
 
 func (x *ListShopsResponse) Reset() {
 	*x = ListShopsResponse{}
-	mi := &file_creepage_v1_access_proto_msgTypes[6]
+	mi := &file_creepage_v1_access_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -498,7 +726,7 @@ func (x *ListShopsResponse) String() string {
 func (*ListShopsResponse) ProtoMessage() {}
 
 func (x *ListShopsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_access_proto_msgTypes[6]
+	mi := &file_creepage_v1_access_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -511,7 +739,7 @@ func (x *ListShopsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListShopsResponse.ProtoReflect.Descriptor instead.
 func (*ListShopsResponse) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_access_proto_rawDescGZIP(), []int{6}
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListShopsResponse) GetShops() []*Shop {
@@ -539,7 +767,7 @@ type CreateKeyRequest struct {
 
 func (x *CreateKeyRequest) Reset() {
 	*x = CreateKeyRequest{}
-	mi := &file_creepage_v1_access_proto_msgTypes[7]
+	mi := &file_creepage_v1_access_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -551,7 +779,7 @@ func (x *CreateKeyRequest) String() string {
 func (*CreateKeyRequest) ProtoMessage() {}
 
 func (x *CreateKeyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_access_proto_msgTypes[7]
+	mi := &file_creepage_v1_access_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -564,7 +792,7 @@ func (x *CreateKeyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateKeyRequest.ProtoReflect.Descriptor instead.
 func (*CreateKeyRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_access_proto_rawDescGZIP(), []int{7}
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *CreateKeyRequest) GetKey() *Key {
@@ -587,7 +815,7 @@ type CreateKeyResponse struct {
 
 func (x *CreateKeyResponse) Reset() {
 	*x = CreateKeyResponse{}
-	mi := &file_creepage_v1_access_proto_msgTypes[8]
+	mi := &file_creepage_v1_access_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -599,7 +827,7 @@ func (x *CreateKeyResponse) String() string {
 func (*CreateKeyResponse) ProtoMessage() {}
 
 func (x *CreateKeyResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_access_proto_msgTypes[8]
+	mi := &file_creepage_v1_access_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -612,7 +840,7 @@ func (x *CreateKeyResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateKeyResponse.ProtoReflect.Descriptor instead.
 func (*CreateKeyResponse) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_access_proto_rawDescGZIP(), []int{8}
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *CreateKeyResponse) GetKey() *Key {
@@ -642,7 +870,7 @@ type ListKeysRequest struct {
 
 func (x *ListKeysRequest) Reset() {
 	*x = ListKeysRequest{}
-	mi := &file_creepage_v1_access_proto_msgTypes[9]
+	mi := &file_creepage_v1_access_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -654,7 +882,7 @@ func (x *ListKeysRequest) String() string {
 func (*ListKeysRequest) ProtoMessage() {}
 
 func (x *ListKeysRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_access_proto_msgTypes[9]
+	mi := &file_creepage_v1_access_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -667,7 +895,7 @@ func (x *ListKeysRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListKeysRequest.ProtoReflect.Descriptor instead.
 func (*ListKeysRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_access_proto_rawDescGZIP(), []int{9}
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListKeysRequest) GetPageSize() int32 {
@@ -697,7 +925,7 @@ type ListKeysResponse struct {
 
 func (x *ListKeysResponse) Reset() {
 	*x = ListKeysResponse{}
-	mi := &file_creepage_v1_access_proto_msgTypes[10]
+	mi := &file_creepage_v1_access_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -709,7 +937,7 @@ func (x *ListKeysResponse) String() string {
 func (*ListKeysResponse) ProtoMessage() {}
 
 func (x *ListKeysResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_access_proto_msgTypes[10]
+	mi := &file_creepage_v1_access_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -722,7 +950,7 @@ func (x *ListKeysResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListKeysResponse.ProtoReflect.Descriptor instead.
 func (*ListKeysResponse) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_access_proto_rawDescGZIP(), []int{10}
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListKeysResponse) GetKeys() []*Key {
@@ -750,7 +978,7 @@ type RevokeKeyRequest struct {
 
 func (x *RevokeKeyRequest) Reset() {
 	*x = RevokeKeyRequest{}
-	mi := &file_creepage_v1_access_proto_msgTypes[11]
+	mi := &file_creepage_v1_access_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -762,7 +990,7 @@ func (x *RevokeKeyRequest) String() string {
 func (*RevokeKeyRequest) ProtoMessage() {}
 
 func (x *RevokeKeyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_access_proto_msgTypes[11]
+	mi := &file_creepage_v1_access_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -775,12 +1003,333 @@ func (x *RevokeKeyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeKeyRequest.ProtoReflect.Descriptor instead.
 func (*RevokeKeyRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_access_proto_rawDescGZIP(), []int{11}
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *RevokeKeyRequest) GetName() string {
 	if x != nil {
 		return x.Name
+	}
+	return ""
+}
+
+// Request of UpsertMeter.
+type UpsertMeterRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The meter.
+	Meter         *Meter `protobuf:"bytes,1,opt,name=meter,proto3" json:"meter,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpsertMeterRequest) Reset() {
+	*x = UpsertMeterRequest{}
+	mi := &file_creepage_v1_access_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpsertMeterRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpsertMeterRequest) ProtoMessage() {}
+
+func (x *UpsertMeterRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_access_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpsertMeterRequest.ProtoReflect.Descriptor instead.
+func (*UpsertMeterRequest) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *UpsertMeterRequest) GetMeter() *Meter {
+	if x != nil {
+		return x.Meter
+	}
+	return nil
+}
+
+// Request of ListMeters.
+type ListMetersRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Most rows to return; 0 means 50, at most 1000.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Opaque token of the page before.
+	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListMetersRequest) Reset() {
+	*x = ListMetersRequest{}
+	mi := &file_creepage_v1_access_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListMetersRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListMetersRequest) ProtoMessage() {}
+
+func (x *ListMetersRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_access_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListMetersRequest.ProtoReflect.Descriptor instead.
+func (*ListMetersRequest) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *ListMetersRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListMetersRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// Response of ListMeters.
+type ListMetersResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The meters.
+	Meters []*Meter `protobuf:"bytes,1,rep,name=meters,proto3" json:"meters,omitempty"`
+	// Token of the next page; empty on the last.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListMetersResponse) Reset() {
+	*x = ListMetersResponse{}
+	mi := &file_creepage_v1_access_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListMetersResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListMetersResponse) ProtoMessage() {}
+
+func (x *ListMetersResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_access_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListMetersResponse.ProtoReflect.Descriptor instead.
+func (*ListMetersResponse) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *ListMetersResponse) GetMeters() []*Meter {
+	if x != nil {
+		return x.Meters
+	}
+	return nil
+}
+
+func (x *ListMetersResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// Request of RecordCalibration.
+type RecordCalibrationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name of the meter.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The calibration.
+	Calibration   *Calibration `protobuf:"bytes,2,opt,name=calibration,proto3" json:"calibration,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordCalibrationRequest) Reset() {
+	*x = RecordCalibrationRequest{}
+	mi := &file_creepage_v1_access_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordCalibrationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordCalibrationRequest) ProtoMessage() {}
+
+func (x *RecordCalibrationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_access_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordCalibrationRequest.ProtoReflect.Descriptor instead.
+func (*RecordCalibrationRequest) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *RecordCalibrationRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RecordCalibrationRequest) GetCalibration() *Calibration {
+	if x != nil {
+		return x.Calibration
+	}
+	return nil
+}
+
+// Request of ListAuditEntries.
+type ListAuditEntriesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Most rows to return; 0 means 50, at most 1000.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Opaque token of the page before.
+	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListAuditEntriesRequest) Reset() {
+	*x = ListAuditEntriesRequest{}
+	mi := &file_creepage_v1_access_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListAuditEntriesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListAuditEntriesRequest) ProtoMessage() {}
+
+func (x *ListAuditEntriesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_access_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListAuditEntriesRequest.ProtoReflect.Descriptor instead.
+func (*ListAuditEntriesRequest) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *ListAuditEntriesRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListAuditEntriesRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// Response of ListAuditEntries.
+type ListAuditEntriesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The entries.
+	AuditEntries []*AuditEntry `protobuf:"bytes,1,rep,name=audit_entries,json=auditEntries,proto3" json:"audit_entries,omitempty"`
+	// Token of the next page; empty on the last.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListAuditEntriesResponse) Reset() {
+	*x = ListAuditEntriesResponse{}
+	mi := &file_creepage_v1_access_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListAuditEntriesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListAuditEntriesResponse) ProtoMessage() {}
+
+func (x *ListAuditEntriesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_access_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListAuditEntriesResponse.ProtoReflect.Descriptor instead.
+func (*ListAuditEntriesResponse) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_access_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *ListAuditEntriesResponse) GetAuditEntries() []*AuditEntry {
+	if x != nil {
+		return x.AuditEntries
+	}
+	return nil
+}
+
+func (x *ListAuditEntriesResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
 	}
 	return ""
 }
@@ -799,13 +1348,38 @@ const file_creepage_v1_access_proto_rawDesc = "" +
 	"\x05title\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x05title\x12@\n" +
 	"\vcreate_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime:-\xeaA*\n" +
-	"\rcreepage/Shop\x12\fshops/{shop}*\x05shops2\x04shop\"\xa5\x04\n" +
+	"\rcreepage/Shop\x12\fshops/{shop}*\x05shops2\x04shop\"\xac\x02\n" +
+	"\x05Meter\x12\x17\n" +
+	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12\x1e\n" +
+	"\x05title\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x05title\x12\"\n" +
+	"\n" +
+	"range_ohms\x18\x03 \x01(\x01H\x00R\trangeOhms\x88\x01\x01\x12A\n" +
+	"\fcalibrations\x18\x04 \x03(\v2\x18.creepage.v1.CalibrationB\x03\xe0A\x03R\fcalibrations\x12@\n" +
+	"\vcreate_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
+	"createTime:2\xeaA/\n" +
+	"\x0ecreepage/Meter\x12\x0emeters/{meter}*\x06meters2\x05meterB\r\n" +
+	"\v_range_ohms\"\xb8\x01\n" +
+	"\vCalibration\x12F\n" +
+	"\x0ecalibrate_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x02R\rcalibrateTime\x125\n" +
+	"\bdue_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\adueTime\x12!\n" +
+	"\x04note\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\bH\x00R\x04note\x88\x01\x01B\a\n" +
+	"\x05_note\"\xbe\x01\n" +
+	"\n" +
+	"AuditEntry\x12;\n" +
+	"\vcreate_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"createTime\x12\x15\n" +
+	"\x03key\x18\x02 \x01(\tH\x00R\x03key\x88\x01\x01\x12\x16\n" +
+	"\x06action\x18\x03 \x01(\tR\x06action\x12\x1a\n" +
+	"\bresource\x18\x04 \x01(\tR\bresource\x12\x17\n" +
+	"\x04note\x18\x05 \x01(\tH\x01R\x04note\x88\x01\x01B\x06\n" +
+	"\x04_keyB\a\n" +
+	"\x05_note\"\xb3\x04\n" +
 	"\x03Key\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12\x1e\n" +
 	"\x05title\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x05title\x12.\n" +
-	"\x04role\x18\x03 \x01(\x0e2\x15.creepage.v1.Key.RoleB\x03\xe0A\x02R\x04role\x12&\n" +
+	"\x04role\x18\x03 \x01(\x0e2\x15.creepage.v1.Key.RoleB\x03\xe0A\x02R\x04role\x12+\n" +
 	"\x04shop\x18\x04 \x01(\tB\x12\xfaA\x0f\n" +
-	"\rcreepage/ShopR\x04shop\x12@\n" +
+	"\rcreepage/ShopH\x00R\x04shop\x88\x01\x01\x12@\n" +
 	"\vcreate_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\x12;\n" +
 	"\vexpire_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
@@ -822,7 +1396,8 @@ const file_creepage_v1_access_proto_rawDesc = "" +
 	"\aANALYST\x10\x04\x12\x11\n" +
 	"\rADMINISTRATOR\x10\x05:(\xeaA%\n" +
 	"\fcreepage/Key\x12\n" +
-	"keys/{key}*\x04keys2\x03key\"\x12\n" +
+	"keys/{key}*\x04keys2\x03keyB\a\n" +
+	"\x05_shop\"\x12\n" +
 	"\x10GetCallerRequest\"]\n" +
 	"\x11CreateShopRequest\x12\x1c\n" +
 	"\ashop_id\x18\x01 \x01(\tB\x03\xe0A\x02R\x06shopId\x12*\n" +
@@ -847,12 +1422,37 @@ const file_creepage_v1_access_proto_rawDesc = "" +
 	"\x04keys\x18\x01 \x03(\v2\x10.creepage.v1.KeyR\x04keys\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"+\n" +
 	"\x10RevokeKeyRequest\x12\x17\n" +
-	"\x04name\x18\x01 \x01(\tB\x03\xe0A\x02R\x04name2\xbc\x04\n" +
+	"\x04name\x18\x01 \x01(\tB\x03\xe0A\x02R\x04name\"C\n" +
+	"\x12UpsertMeterRequest\x12-\n" +
+	"\x05meter\x18\x01 \x01(\v2\x12.creepage.v1.MeterB\x03\xe0A\x02R\x05meter\"O\n" +
+	"\x11ListMetersRequest\x12\x1b\n" +
+	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\"h\n" +
+	"\x12ListMetersResponse\x12*\n" +
+	"\x06meters\x18\x01 \x03(\v2\x12.creepage.v1.MeterR\x06meters\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"t\n" +
+	"\x18RecordCalibrationRequest\x12\x17\n" +
+	"\x04name\x18\x01 \x01(\tB\x03\xe0A\x02R\x04name\x12?\n" +
+	"\vcalibration\x18\x02 \x01(\v2\x18.creepage.v1.CalibrationB\x03\xe0A\x02R\vcalibration\"U\n" +
+	"\x17ListAuditEntriesRequest\x12\x1b\n" +
+	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\"\x80\x01\n" +
+	"\x18ListAuditEntriesResponse\x12<\n" +
+	"\raudit_entries\x18\x01 \x03(\v2\x17.creepage.v1.AuditEntryR\fauditEntries\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\x95\b\n" +
 	"\rAccessService\x12S\n" +
 	"\tGetCaller\x12\x1d.creepage.v1.GetCallerRequest\x1a\x13.creepage.v1.Caller\"\x12\x82\xd3\xe4\x93\x02\f\x12\n" +
 	"/v1/caller\x12X\n" +
 	"\n" +
-	"CreateShop\x12\x1e.creepage.v1.CreateShopRequest\x1a\x11.creepage.v1.Shop\"\x17\x82\xd3\xe4\x93\x02\x11:\x04shop\"\t/v1/shops\x12]\n" +
+	"CreateShop\x12\x1e.creepage.v1.CreateShopRequest\x1a\x11.creepage.v1.Shop\"\x17\x82\xd3\xe4\x93\x02\x11:\x04shop\"\t/v1/shops\x12l\n" +
+	"\vUpsertMeter\x12\x1f.creepage.v1.UpsertMeterRequest\x1a\x12.creepage.v1.Meter\"(\x82\xd3\xe4\x93\x02\":\x05meter\x1a\x19/v1/{meter.name=meters/*}\x12a\n" +
+	"\n" +
+	"ListMeters\x12\x1e.creepage.v1.ListMetersRequest\x1a\x1f.creepage.v1.ListMetersResponse\"\x12\x82\xd3\xe4\x93\x02\f\x12\n" +
+	"/v1/meters\x12\x8a\x01\n" +
+	"\x11RecordCalibration\x12%.creepage.v1.RecordCalibrationRequest\x1a\x12.creepage.v1.Meter\":\x82\xd3\xe4\x93\x024:\vcalibration\"%/v1/{name=meters/*}:recordCalibration\x12y\n" +
+	"\x10ListAuditEntries\x12$.creepage.v1.ListAuditEntriesRequest\x1a%.creepage.v1.ListAuditEntriesResponse\"\x18\x82\xd3\xe4\x93\x02\x12\x12\x10/v1/auditEntries\x12]\n" +
 	"\tListShops\x12\x1d.creepage.v1.ListShopsRequest\x1a\x1e.creepage.v1.ListShopsResponse\"\x11\x82\xd3\xe4\x93\x02\v\x12\t/v1/shops\x12_\n" +
 	"\tCreateKey\x12\x1d.creepage.v1.CreateKeyRequest\x1a\x1e.creepage.v1.CreateKeyResponse\"\x13\x82\xd3\xe4\x93\x02\r:\x01*\"\b/v1/keys\x12Y\n" +
 	"\bListKeys\x12\x1c.creepage.v1.ListKeysRequest\x1a\x1d.creepage.v1.ListKeysResponse\"\x10\x82\xd3\xe4\x93\x02\n" +
@@ -873,53 +1473,79 @@ func file_creepage_v1_access_proto_rawDescGZIP() []byte {
 }
 
 var file_creepage_v1_access_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_creepage_v1_access_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_creepage_v1_access_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
 var file_creepage_v1_access_proto_goTypes = []any{
-	(Key_Role)(0),                 // 0: creepage.v1.Key.Role
-	(*Caller)(nil),                // 1: creepage.v1.Caller
-	(*Shop)(nil),                  // 2: creepage.v1.Shop
-	(*Key)(nil),                   // 3: creepage.v1.Key
-	(*GetCallerRequest)(nil),      // 4: creepage.v1.GetCallerRequest
-	(*CreateShopRequest)(nil),     // 5: creepage.v1.CreateShopRequest
-	(*ListShopsRequest)(nil),      // 6: creepage.v1.ListShopsRequest
-	(*ListShopsResponse)(nil),     // 7: creepage.v1.ListShopsResponse
-	(*CreateKeyRequest)(nil),      // 8: creepage.v1.CreateKeyRequest
-	(*CreateKeyResponse)(nil),     // 9: creepage.v1.CreateKeyResponse
-	(*ListKeysRequest)(nil),       // 10: creepage.v1.ListKeysRequest
-	(*ListKeysResponse)(nil),      // 11: creepage.v1.ListKeysResponse
-	(*RevokeKeyRequest)(nil),      // 12: creepage.v1.RevokeKeyRequest
-	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
+	(Key_Role)(0),                    // 0: creepage.v1.Key.Role
+	(*Caller)(nil),                   // 1: creepage.v1.Caller
+	(*Shop)(nil),                     // 2: creepage.v1.Shop
+	(*Meter)(nil),                    // 3: creepage.v1.Meter
+	(*Calibration)(nil),              // 4: creepage.v1.Calibration
+	(*AuditEntry)(nil),               // 5: creepage.v1.AuditEntry
+	(*Key)(nil),                      // 6: creepage.v1.Key
+	(*GetCallerRequest)(nil),         // 7: creepage.v1.GetCallerRequest
+	(*CreateShopRequest)(nil),        // 8: creepage.v1.CreateShopRequest
+	(*ListShopsRequest)(nil),         // 9: creepage.v1.ListShopsRequest
+	(*ListShopsResponse)(nil),        // 10: creepage.v1.ListShopsResponse
+	(*CreateKeyRequest)(nil),         // 11: creepage.v1.CreateKeyRequest
+	(*CreateKeyResponse)(nil),        // 12: creepage.v1.CreateKeyResponse
+	(*ListKeysRequest)(nil),          // 13: creepage.v1.ListKeysRequest
+	(*ListKeysResponse)(nil),         // 14: creepage.v1.ListKeysResponse
+	(*RevokeKeyRequest)(nil),         // 15: creepage.v1.RevokeKeyRequest
+	(*UpsertMeterRequest)(nil),       // 16: creepage.v1.UpsertMeterRequest
+	(*ListMetersRequest)(nil),        // 17: creepage.v1.ListMetersRequest
+	(*ListMetersResponse)(nil),       // 18: creepage.v1.ListMetersResponse
+	(*RecordCalibrationRequest)(nil), // 19: creepage.v1.RecordCalibrationRequest
+	(*ListAuditEntriesRequest)(nil),  // 20: creepage.v1.ListAuditEntriesRequest
+	(*ListAuditEntriesResponse)(nil), // 21: creepage.v1.ListAuditEntriesResponse
+	(*timestamppb.Timestamp)(nil),    // 22: google.protobuf.Timestamp
 }
 var file_creepage_v1_access_proto_depIdxs = []int32{
-	3,  // 0: creepage.v1.Caller.key:type_name -> creepage.v1.Key
-	13, // 1: creepage.v1.Shop.create_time:type_name -> google.protobuf.Timestamp
-	0,  // 2: creepage.v1.Key.role:type_name -> creepage.v1.Key.Role
-	13, // 3: creepage.v1.Key.create_time:type_name -> google.protobuf.Timestamp
-	13, // 4: creepage.v1.Key.expire_time:type_name -> google.protobuf.Timestamp
-	13, // 5: creepage.v1.Key.last_use_time:type_name -> google.protobuf.Timestamp
-	13, // 6: creepage.v1.Key.revoke_time:type_name -> google.protobuf.Timestamp
-	2,  // 7: creepage.v1.CreateShopRequest.shop:type_name -> creepage.v1.Shop
-	2,  // 8: creepage.v1.ListShopsResponse.shops:type_name -> creepage.v1.Shop
-	3,  // 9: creepage.v1.CreateKeyRequest.key:type_name -> creepage.v1.Key
-	3,  // 10: creepage.v1.CreateKeyResponse.key:type_name -> creepage.v1.Key
-	3,  // 11: creepage.v1.ListKeysResponse.keys:type_name -> creepage.v1.Key
-	4,  // 12: creepage.v1.AccessService.GetCaller:input_type -> creepage.v1.GetCallerRequest
-	5,  // 13: creepage.v1.AccessService.CreateShop:input_type -> creepage.v1.CreateShopRequest
-	6,  // 14: creepage.v1.AccessService.ListShops:input_type -> creepage.v1.ListShopsRequest
-	8,  // 15: creepage.v1.AccessService.CreateKey:input_type -> creepage.v1.CreateKeyRequest
-	10, // 16: creepage.v1.AccessService.ListKeys:input_type -> creepage.v1.ListKeysRequest
-	12, // 17: creepage.v1.AccessService.RevokeKey:input_type -> creepage.v1.RevokeKeyRequest
-	1,  // 18: creepage.v1.AccessService.GetCaller:output_type -> creepage.v1.Caller
-	2,  // 19: creepage.v1.AccessService.CreateShop:output_type -> creepage.v1.Shop
-	7,  // 20: creepage.v1.AccessService.ListShops:output_type -> creepage.v1.ListShopsResponse
-	9,  // 21: creepage.v1.AccessService.CreateKey:output_type -> creepage.v1.CreateKeyResponse
-	11, // 22: creepage.v1.AccessService.ListKeys:output_type -> creepage.v1.ListKeysResponse
-	3,  // 23: creepage.v1.AccessService.RevokeKey:output_type -> creepage.v1.Key
-	18, // [18:24] is the sub-list for method output_type
-	12, // [12:18] is the sub-list for method input_type
-	12, // [12:12] is the sub-list for extension type_name
-	12, // [12:12] is the sub-list for extension extendee
-	0,  // [0:12] is the sub-list for field type_name
+	6,  // 0: creepage.v1.Caller.key:type_name -> creepage.v1.Key
+	22, // 1: creepage.v1.Shop.create_time:type_name -> google.protobuf.Timestamp
+	4,  // 2: creepage.v1.Meter.calibrations:type_name -> creepage.v1.Calibration
+	22, // 3: creepage.v1.Meter.create_time:type_name -> google.protobuf.Timestamp
+	22, // 4: creepage.v1.Calibration.calibrate_time:type_name -> google.protobuf.Timestamp
+	22, // 5: creepage.v1.Calibration.due_time:type_name -> google.protobuf.Timestamp
+	22, // 6: creepage.v1.AuditEntry.create_time:type_name -> google.protobuf.Timestamp
+	0,  // 7: creepage.v1.Key.role:type_name -> creepage.v1.Key.Role
+	22, // 8: creepage.v1.Key.create_time:type_name -> google.protobuf.Timestamp
+	22, // 9: creepage.v1.Key.expire_time:type_name -> google.protobuf.Timestamp
+	22, // 10: creepage.v1.Key.last_use_time:type_name -> google.protobuf.Timestamp
+	22, // 11: creepage.v1.Key.revoke_time:type_name -> google.protobuf.Timestamp
+	2,  // 12: creepage.v1.CreateShopRequest.shop:type_name -> creepage.v1.Shop
+	2,  // 13: creepage.v1.ListShopsResponse.shops:type_name -> creepage.v1.Shop
+	6,  // 14: creepage.v1.CreateKeyRequest.key:type_name -> creepage.v1.Key
+	6,  // 15: creepage.v1.CreateKeyResponse.key:type_name -> creepage.v1.Key
+	6,  // 16: creepage.v1.ListKeysResponse.keys:type_name -> creepage.v1.Key
+	3,  // 17: creepage.v1.UpsertMeterRequest.meter:type_name -> creepage.v1.Meter
+	3,  // 18: creepage.v1.ListMetersResponse.meters:type_name -> creepage.v1.Meter
+	4,  // 19: creepage.v1.RecordCalibrationRequest.calibration:type_name -> creepage.v1.Calibration
+	5,  // 20: creepage.v1.ListAuditEntriesResponse.audit_entries:type_name -> creepage.v1.AuditEntry
+	7,  // 21: creepage.v1.AccessService.GetCaller:input_type -> creepage.v1.GetCallerRequest
+	8,  // 22: creepage.v1.AccessService.CreateShop:input_type -> creepage.v1.CreateShopRequest
+	16, // 23: creepage.v1.AccessService.UpsertMeter:input_type -> creepage.v1.UpsertMeterRequest
+	17, // 24: creepage.v1.AccessService.ListMeters:input_type -> creepage.v1.ListMetersRequest
+	19, // 25: creepage.v1.AccessService.RecordCalibration:input_type -> creepage.v1.RecordCalibrationRequest
+	20, // 26: creepage.v1.AccessService.ListAuditEntries:input_type -> creepage.v1.ListAuditEntriesRequest
+	9,  // 27: creepage.v1.AccessService.ListShops:input_type -> creepage.v1.ListShopsRequest
+	11, // 28: creepage.v1.AccessService.CreateKey:input_type -> creepage.v1.CreateKeyRequest
+	13, // 29: creepage.v1.AccessService.ListKeys:input_type -> creepage.v1.ListKeysRequest
+	15, // 30: creepage.v1.AccessService.RevokeKey:input_type -> creepage.v1.RevokeKeyRequest
+	1,  // 31: creepage.v1.AccessService.GetCaller:output_type -> creepage.v1.Caller
+	2,  // 32: creepage.v1.AccessService.CreateShop:output_type -> creepage.v1.Shop
+	3,  // 33: creepage.v1.AccessService.UpsertMeter:output_type -> creepage.v1.Meter
+	18, // 34: creepage.v1.AccessService.ListMeters:output_type -> creepage.v1.ListMetersResponse
+	3,  // 35: creepage.v1.AccessService.RecordCalibration:output_type -> creepage.v1.Meter
+	21, // 36: creepage.v1.AccessService.ListAuditEntries:output_type -> creepage.v1.ListAuditEntriesResponse
+	10, // 37: creepage.v1.AccessService.ListShops:output_type -> creepage.v1.ListShopsResponse
+	12, // 38: creepage.v1.AccessService.CreateKey:output_type -> creepage.v1.CreateKeyResponse
+	14, // 39: creepage.v1.AccessService.ListKeys:output_type -> creepage.v1.ListKeysResponse
+	6,  // 40: creepage.v1.AccessService.RevokeKey:output_type -> creepage.v1.Key
+	31, // [31:41] is the sub-list for method output_type
+	21, // [21:31] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_creepage_v1_access_proto_init() }
@@ -927,13 +1553,17 @@ func file_creepage_v1_access_proto_init() {
 	if File_creepage_v1_access_proto != nil {
 		return
 	}
+	file_creepage_v1_access_proto_msgTypes[2].OneofWrappers = []any{}
+	file_creepage_v1_access_proto_msgTypes[3].OneofWrappers = []any{}
+	file_creepage_v1_access_proto_msgTypes[4].OneofWrappers = []any{}
+	file_creepage_v1_access_proto_msgTypes[5].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_creepage_v1_access_proto_rawDesc), len(file_creepage_v1_access_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   12,
+			NumMessages:   21,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,12 +19,16 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	AccessService_GetCaller_FullMethodName  = "/creepage.v1.AccessService/GetCaller"
-	AccessService_CreateShop_FullMethodName = "/creepage.v1.AccessService/CreateShop"
-	AccessService_ListShops_FullMethodName  = "/creepage.v1.AccessService/ListShops"
-	AccessService_CreateKey_FullMethodName  = "/creepage.v1.AccessService/CreateKey"
-	AccessService_ListKeys_FullMethodName   = "/creepage.v1.AccessService/ListKeys"
-	AccessService_RevokeKey_FullMethodName  = "/creepage.v1.AccessService/RevokeKey"
+	AccessService_GetCaller_FullMethodName         = "/creepage.v1.AccessService/GetCaller"
+	AccessService_CreateShop_FullMethodName        = "/creepage.v1.AccessService/CreateShop"
+	AccessService_UpsertMeter_FullMethodName       = "/creepage.v1.AccessService/UpsertMeter"
+	AccessService_ListMeters_FullMethodName        = "/creepage.v1.AccessService/ListMeters"
+	AccessService_RecordCalibration_FullMethodName = "/creepage.v1.AccessService/RecordCalibration"
+	AccessService_ListAuditEntries_FullMethodName  = "/creepage.v1.AccessService/ListAuditEntries"
+	AccessService_ListShops_FullMethodName         = "/creepage.v1.AccessService/ListShops"
+	AccessService_CreateKey_FullMethodName         = "/creepage.v1.AccessService/CreateKey"
+	AccessService_ListKeys_FullMethodName          = "/creepage.v1.AccessService/ListKeys"
+	AccessService_RevokeKey_FullMethodName         = "/creepage.v1.AccessService/RevokeKey"
 )
 
 // AccessServiceClient is the client API for AccessService service.
@@ -38,6 +42,14 @@ type AccessServiceClient interface {
 	GetCaller(ctx context.Context, in *GetCallerRequest, opts ...grpc.CallOption) (*Caller, error)
 	// Creates a shop.
 	CreateShop(ctx context.Context, in *CreateShopRequest, opts ...grpc.CallOption) (*Shop, error)
+	// States a meter and its range, creating it if it is new.
+	UpsertMeter(ctx context.Context, in *UpsertMeterRequest, opts ...grpc.CallOption) (*Meter, error)
+	// Lists meters by name, with their calibrations.
+	ListMeters(ctx context.Context, in *ListMetersRequest, opts ...grpc.CallOption) (*ListMetersResponse, error)
+	// Records a calibration of a meter.
+	RecordCalibration(ctx context.Context, in *RecordCalibrationRequest, opts ...grpc.CallOption) (*Meter, error)
+	// Lists who changed what, newest first.
+	ListAuditEntries(ctx context.Context, in *ListAuditEntriesRequest, opts ...grpc.CallOption) (*ListAuditEntriesResponse, error)
 	// Lists shops by name.
 	ListShops(ctx context.Context, in *ListShopsRequest, opts ...grpc.CallOption) (*ListShopsResponse, error)
 	// Creates a key. Its secret is in this answer and nowhere else.
@@ -70,6 +82,46 @@ func (c *accessServiceClient) CreateShop(ctx context.Context, in *CreateShopRequ
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Shop)
 	err := c.cc.Invoke(ctx, AccessService_CreateShop_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *accessServiceClient) UpsertMeter(ctx context.Context, in *UpsertMeterRequest, opts ...grpc.CallOption) (*Meter, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Meter)
+	err := c.cc.Invoke(ctx, AccessService_UpsertMeter_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *accessServiceClient) ListMeters(ctx context.Context, in *ListMetersRequest, opts ...grpc.CallOption) (*ListMetersResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListMetersResponse)
+	err := c.cc.Invoke(ctx, AccessService_ListMeters_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *accessServiceClient) RecordCalibration(ctx context.Context, in *RecordCalibrationRequest, opts ...grpc.CallOption) (*Meter, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Meter)
+	err := c.cc.Invoke(ctx, AccessService_RecordCalibration_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *accessServiceClient) ListAuditEntries(ctx context.Context, in *ListAuditEntriesRequest, opts ...grpc.CallOption) (*ListAuditEntriesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListAuditEntriesResponse)
+	err := c.cc.Invoke(ctx, AccessService_ListAuditEntries_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -127,6 +179,14 @@ type AccessServiceServer interface {
 	GetCaller(context.Context, *GetCallerRequest) (*Caller, error)
 	// Creates a shop.
 	CreateShop(context.Context, *CreateShopRequest) (*Shop, error)
+	// States a meter and its range, creating it if it is new.
+	UpsertMeter(context.Context, *UpsertMeterRequest) (*Meter, error)
+	// Lists meters by name, with their calibrations.
+	ListMeters(context.Context, *ListMetersRequest) (*ListMetersResponse, error)
+	// Records a calibration of a meter.
+	RecordCalibration(context.Context, *RecordCalibrationRequest) (*Meter, error)
+	// Lists who changed what, newest first.
+	ListAuditEntries(context.Context, *ListAuditEntriesRequest) (*ListAuditEntriesResponse, error)
 	// Lists shops by name.
 	ListShops(context.Context, *ListShopsRequest) (*ListShopsResponse, error)
 	// Creates a key. Its secret is in this answer and nowhere else.
@@ -150,6 +210,18 @@ func (UnimplementedAccessServiceServer) GetCaller(context.Context, *GetCallerReq
 }
 func (UnimplementedAccessServiceServer) CreateShop(context.Context, *CreateShopRequest) (*Shop, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateShop not implemented")
+}
+func (UnimplementedAccessServiceServer) UpsertMeter(context.Context, *UpsertMeterRequest) (*Meter, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpsertMeter not implemented")
+}
+func (UnimplementedAccessServiceServer) ListMeters(context.Context, *ListMetersRequest) (*ListMetersResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListMeters not implemented")
+}
+func (UnimplementedAccessServiceServer) RecordCalibration(context.Context, *RecordCalibrationRequest) (*Meter, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordCalibration not implemented")
+}
+func (UnimplementedAccessServiceServer) ListAuditEntries(context.Context, *ListAuditEntriesRequest) (*ListAuditEntriesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListAuditEntries not implemented")
 }
 func (UnimplementedAccessServiceServer) ListShops(context.Context, *ListShopsRequest) (*ListShopsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListShops not implemented")
@@ -216,6 +288,78 @@ func _AccessService_CreateShop_Handler(srv interface{}, ctx context.Context, dec
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(AccessServiceServer).CreateShop(ctx, req.(*CreateShopRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AccessService_UpsertMeter_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpsertMeterRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AccessServiceServer).UpsertMeter(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AccessService_UpsertMeter_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AccessServiceServer).UpsertMeter(ctx, req.(*UpsertMeterRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AccessService_ListMeters_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListMetersRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AccessServiceServer).ListMeters(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AccessService_ListMeters_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AccessServiceServer).ListMeters(ctx, req.(*ListMetersRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AccessService_RecordCalibration_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordCalibrationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AccessServiceServer).RecordCalibration(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AccessService_RecordCalibration_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AccessServiceServer).RecordCalibration(ctx, req.(*RecordCalibrationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AccessService_ListAuditEntries_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListAuditEntriesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AccessServiceServer).ListAuditEntries(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AccessService_ListAuditEntries_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AccessServiceServer).ListAuditEntries(ctx, req.(*ListAuditEntriesRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -306,6 +450,22 @@ var AccessService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CreateShop",
 			Handler:    _AccessService_CreateShop_Handler,
+		},
+		{
+			MethodName: "UpsertMeter",
+			Handler:    _AccessService_UpsertMeter_Handler,
+		},
+		{
+			MethodName: "ListMeters",
+			Handler:    _AccessService_ListMeters_Handler,
+		},
+		{
+			MethodName: "RecordCalibration",
+			Handler:    _AccessService_RecordCalibration_Handler,
+		},
+		{
+			MethodName: "ListAuditEntries",
+			Handler:    _AccessService_ListAuditEntries_Handler,
 		},
 		{
 			MethodName: "ListShops",

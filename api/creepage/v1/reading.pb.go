@@ -597,7 +597,7 @@ func (x SubmitResult_Outcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use SubmitResult_Outcome.Descriptor instead.
 func (SubmitResult_Outcome) EnumDescriptor() ([]byte, []int) {
-	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{7, 0}
+	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{8, 0}
 }
 
 // Reading is one insulation-resistance reading as it was taken. A field that
@@ -614,11 +614,11 @@ type Reading struct {
 	Vehicle string `protobuf:"bytes,3,opt,name=vehicle,proto3" json:"vehicle,omitempty"`
 	// Resource name of the vehicle's platform, `platforms/{platform}`. May be
 	// left out for a vehicle already registered.
-	Platform string `protobuf:"bytes,4,opt,name=platform,proto3" json:"platform,omitempty"`
+	Platform *string `protobuf:"bytes,4,opt,name=platform,proto3,oneof" json:"platform,omitempty"`
 	// When the reading was taken, at the meter.
 	MeasureTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=measure_time,json=measureTime,proto3" json:"measure_time,omitempty"`
 	// The visit the reading belongs to: all readings of one vehicle on one occasion.
-	Visit string `protobuf:"bytes,6,opt,name=visit,proto3" json:"visit,omitempty"`
+	Visit *string `protobuf:"bytes,6,opt,name=visit,proto3,oneof" json:"visit,omitempty"`
 	// How the reading was obtained.
 	Method Reading_Method `protobuf:"varint,7,opt,name=method,proto3,enum=creepage.v1.Reading_Method" json:"method,omitempty"`
 	// The part measured.
@@ -628,7 +628,7 @@ type Reading struct {
 	// The return lead's connection.
 	Reference Reading_Reference `protobuf:"varint,10,opt,name=reference,proto3,enum=creepage.v1.Reading_Reference" json:"reference,omitempty"`
 	// For component SYSTEM: which quantity.
-	Quantity Reading_Quantity `protobuf:"varint,11,opt,name=quantity,proto3,enum=creepage.v1.Reading_Quantity" json:"quantity,omitempty"`
+	Quantity *Reading_Quantity `protobuf:"varint,11,opt,name=quantity,proto3,enum=creepage.v1.Reading_Quantity,oneof" json:"quantity,omitempty"`
 	// How the stated resistance relates to the true one.
 	Relation Reading_Relation `protobuf:"varint,12,opt,name=relation,proto3,enum=creepage.v1.Reading_Relation" json:"relation,omitempty"`
 	// Resistance in ohm. For ABOVE the top of the meter's range, for BELOW its bottom.
@@ -644,23 +644,23 @@ type Reading struct {
 	// Temperature of the measured part in degrees Celsius.
 	PartTemperatureCelsius *float64 `protobuf:"fixed64,18,opt,name=part_temperature_celsius,json=partTemperatureCelsius,proto3,oneof" json:"part_temperature_celsius,omitempty"`
 	// Resource name of the meter, `meters/{meter}`.
-	Meter string `protobuf:"bytes,19,opt,name=meter,proto3" json:"meter,omitempty"`
+	Meter *string `protobuf:"bytes,19,opt,name=meter,proto3,oneof" json:"meter,omitempty"`
 	// Top of the meter's range in use, in ohm.
 	RangeOhms *float64 `protobuf:"fixed64,20,opt,name=range_ohms,json=rangeOhms,proto3,oneof" json:"range_ohms,omitempty"`
 	// Date of the meter's last calibration as stated with the reading.
 	CalibrationTime *timestamppb.Timestamp `protobuf:"bytes,21,opt,name=calibration_time,json=calibrationTime,proto3" json:"calibration_time,omitempty"`
 	// The technician's qualification. Never a name.
-	Qualification string `protobuf:"bytes,22,opt,name=qualification,proto3" json:"qualification,omitempty"`
+	Qualification *string `protobuf:"bytes,22,opt,name=qualification,proto3,oneof" json:"qualification,omitempty"`
 	// What was done to make the test safe, as stated by the technician.
 	Precautions *Precautions `protobuf:"bytes,23,opt,name=precautions,proto3" json:"precautions,omitempty"`
 	// Set by the service: when intake acknowledged the reading.
 	ReceiveTime *timestamppb.Timestamp `protobuf:"bytes,24,opt,name=receive_time,json=receiveTime,proto3" json:"receive_time,omitempty"`
-	// Set by the service: why the reading was voided; empty if it stands.
-	VoidReason string `protobuf:"bytes,25,opt,name=void_reason,json=voidReason,proto3" json:"void_reason,omitempty"`
+	// Set by the service: why the reading was voided; absent if it stands.
+	VoidReason *string `protobuf:"bytes,25,opt,name=void_reason,json=voidReason,proto3,oneof" json:"void_reason,omitempty"`
 	// Whether the part was wet or dry.
-	Moisture Reading_Moisture `protobuf:"varint,26,opt,name=moisture,proto3,enum=creepage.v1.Reading_Moisture" json:"moisture,omitempty"`
+	Moisture *Reading_Moisture `protobuf:"varint,26,opt,name=moisture,proto3,enum=creepage.v1.Reading_Moisture,oneof" json:"moisture,omitempty"`
 	// Whether the part was cold or hot.
-	Warmth        Reading_Warmth `protobuf:"varint,27,opt,name=warmth,proto3,enum=creepage.v1.Reading_Warmth" json:"warmth,omitempty"`
+	Warmth        *Reading_Warmth `protobuf:"varint,27,opt,name=warmth,proto3,enum=creepage.v1.Reading_Warmth,oneof" json:"warmth,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -717,8 +717,8 @@ func (x *Reading) GetVehicle() string {
 }
 
 func (x *Reading) GetPlatform() string {
-	if x != nil {
-		return x.Platform
+	if x != nil && x.Platform != nil {
+		return *x.Platform
 	}
 	return ""
 }
@@ -731,8 +731,8 @@ func (x *Reading) GetMeasureTime() *timestamppb.Timestamp {
 }
 
 func (x *Reading) GetVisit() string {
-	if x != nil {
-		return x.Visit
+	if x != nil && x.Visit != nil {
+		return *x.Visit
 	}
 	return ""
 }
@@ -766,8 +766,8 @@ func (x *Reading) GetReference() Reading_Reference {
 }
 
 func (x *Reading) GetQuantity() Reading_Quantity {
-	if x != nil {
-		return x.Quantity
+	if x != nil && x.Quantity != nil {
+		return *x.Quantity
 	}
 	return Reading_QUANTITY_UNSPECIFIED
 }
@@ -822,8 +822,8 @@ func (x *Reading) GetPartTemperatureCelsius() float64 {
 }
 
 func (x *Reading) GetMeter() string {
-	if x != nil {
-		return x.Meter
+	if x != nil && x.Meter != nil {
+		return *x.Meter
 	}
 	return ""
 }
@@ -843,8 +843,8 @@ func (x *Reading) GetCalibrationTime() *timestamppb.Timestamp {
 }
 
 func (x *Reading) GetQualification() string {
-	if x != nil {
-		return x.Qualification
+	if x != nil && x.Qualification != nil {
+		return *x.Qualification
 	}
 	return ""
 }
@@ -864,22 +864,22 @@ func (x *Reading) GetReceiveTime() *timestamppb.Timestamp {
 }
 
 func (x *Reading) GetVoidReason() string {
-	if x != nil {
-		return x.VoidReason
+	if x != nil && x.VoidReason != nil {
+		return *x.VoidReason
 	}
 	return ""
 }
 
 func (x *Reading) GetMoisture() Reading_Moisture {
-	if x != nil {
-		return x.Moisture
+	if x != nil && x.Moisture != nil {
+		return *x.Moisture
 	}
 	return Reading_MOISTURE_UNSPECIFIED
 }
 
 func (x *Reading) GetWarmth() Reading_Warmth {
-	if x != nil {
-		return x.Warmth
+	if x != nil && x.Warmth != nil {
+		return *x.Warmth
 	}
 	return Reading_WARMTH_UNSPECIFIED
 }
@@ -1257,8 +1257,8 @@ type SubmitReadingsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// One result for each reading, in the request's order.
 	Results []*SubmitResult `protobuf:"bytes,1,rep,name=results,proto3" json:"results,omitempty"`
-	// One result for each code, in the request's order.
-	CodeResults   []*SubmitResult `protobuf:"bytes,2,rep,name=code_results,json=codeResults,proto3" json:"code_results,omitempty"`
+	// What became of the codes; absent when none was sent.
+	CodeResults   *CodeResults `protobuf:"bytes,2,opt,name=code_results,json=codeResults,proto3" json:"code_results,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1300,9 +1300,55 @@ func (x *SubmitReadingsResponse) GetResults() []*SubmitResult {
 	return nil
 }
 
-func (x *SubmitReadingsResponse) GetCodeResults() []*SubmitResult {
+func (x *SubmitReadingsResponse) GetCodeResults() *CodeResults {
 	if x != nil {
 		return x.CodeResults
+	}
+	return nil
+}
+
+// What became of the codes of a request.
+type CodeResults struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// One result for each code, in the request's order.
+	Results       []*SubmitResult `protobuf:"bytes,1,rep,name=results,proto3" json:"results,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CodeResults) Reset() {
+	*x = CodeResults{}
+	mi := &file_creepage_v1_reading_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CodeResults) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CodeResults) ProtoMessage() {}
+
+func (x *CodeResults) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_reading_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CodeResults.ProtoReflect.Descriptor instead.
+func (*CodeResults) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *CodeResults) GetResults() []*SubmitResult {
+	if x != nil {
+		return x.Results
 	}
 	return nil
 }
@@ -1310,8 +1356,8 @@ func (x *SubmitReadingsResponse) GetCodeResults() []*SubmitResult {
 // What became of one reading or code.
 type SubmitResult struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The identity, as given or derived. Empty for a code.
-	ReadingId string `protobuf:"bytes,1,opt,name=reading_id,json=readingId,proto3" json:"reading_id,omitempty"`
+	// The identity, as given or derived. Absent for a code.
+	ReadingId *string `protobuf:"bytes,1,opt,name=reading_id,json=readingId,proto3,oneof" json:"reading_id,omitempty"`
 	// What became of it.
 	Outcome SubmitResult_Outcome `protobuf:"varint,2,opt,name=outcome,proto3,enum=creepage.v1.SubmitResult_Outcome" json:"outcome,omitempty"`
 	// What can be said of the reading at once. Absent when it was rejected.
@@ -1324,7 +1370,7 @@ type SubmitResult struct {
 
 func (x *SubmitResult) Reset() {
 	*x = SubmitResult{}
-	mi := &file_creepage_v1_reading_proto_msgTypes[7]
+	mi := &file_creepage_v1_reading_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1336,7 +1382,7 @@ func (x *SubmitResult) String() string {
 func (*SubmitResult) ProtoMessage() {}
 
 func (x *SubmitResult) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_reading_proto_msgTypes[7]
+	mi := &file_creepage_v1_reading_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1349,12 +1395,12 @@ func (x *SubmitResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SubmitResult.ProtoReflect.Descriptor instead.
 func (*SubmitResult) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{7}
+	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *SubmitResult) GetReadingId() string {
-	if x != nil {
-		return x.ReadingId
+	if x != nil && x.ReadingId != nil {
+		return *x.ReadingId
 	}
 	return ""
 }
@@ -1391,7 +1437,7 @@ type StreamReadingsRequest struct {
 
 func (x *StreamReadingsRequest) Reset() {
 	*x = StreamReadingsRequest{}
-	mi := &file_creepage_v1_reading_proto_msgTypes[8]
+	mi := &file_creepage_v1_reading_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1403,7 +1449,7 @@ func (x *StreamReadingsRequest) String() string {
 func (*StreamReadingsRequest) ProtoMessage() {}
 
 func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_reading_proto_msgTypes[8]
+	mi := &file_creepage_v1_reading_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1416,7 +1462,7 @@ func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsRequest.ProtoReflect.Descriptor instead.
 func (*StreamReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{8}
+	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *StreamReadingsRequest) GetBatch() *SubmitReadingsRequest {
@@ -1439,7 +1485,7 @@ type StreamReadingsResponse struct {
 
 func (x *StreamReadingsResponse) Reset() {
 	*x = StreamReadingsResponse{}
-	mi := &file_creepage_v1_reading_proto_msgTypes[9]
+	mi := &file_creepage_v1_reading_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1451,7 +1497,7 @@ func (x *StreamReadingsResponse) String() string {
 func (*StreamReadingsResponse) ProtoMessage() {}
 
 func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_reading_proto_msgTypes[9]
+	mi := &file_creepage_v1_reading_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1464,7 +1510,7 @@ func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsResponse.ProtoReflect.Descriptor instead.
 func (*StreamReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{9}
+	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *StreamReadingsResponse) GetBatch() *SubmitReadingsResponse {
@@ -1496,7 +1542,7 @@ type VoidReadingRequest struct {
 
 func (x *VoidReadingRequest) Reset() {
 	*x = VoidReadingRequest{}
-	mi := &file_creepage_v1_reading_proto_msgTypes[10]
+	mi := &file_creepage_v1_reading_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1508,7 +1554,7 @@ func (x *VoidReadingRequest) String() string {
 func (*VoidReadingRequest) ProtoMessage() {}
 
 func (x *VoidReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_reading_proto_msgTypes[10]
+	mi := &file_creepage_v1_reading_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1521,7 +1567,7 @@ func (x *VoidReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidReadingRequest.ProtoReflect.Descriptor instead.
 func (*VoidReadingRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{10}
+	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *VoidReadingRequest) GetReadingId() string {
@@ -1556,7 +1602,7 @@ type VoidReadingResponse struct {
 
 func (x *VoidReadingResponse) Reset() {
 	*x = VoidReadingResponse{}
-	mi := &file_creepage_v1_reading_proto_msgTypes[11]
+	mi := &file_creepage_v1_reading_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1568,7 +1614,7 @@ func (x *VoidReadingResponse) String() string {
 func (*VoidReadingResponse) ProtoMessage() {}
 
 func (x *VoidReadingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_reading_proto_msgTypes[11]
+	mi := &file_creepage_v1_reading_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1581,7 +1627,7 @@ func (x *VoidReadingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidReadingResponse.ProtoReflect.Descriptor instead.
 func (*VoidReadingResponse) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{11}
+	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *VoidReadingResponse) GetReading() *Reading {
@@ -1607,7 +1653,7 @@ type Conflict struct {
 
 func (x *Conflict) Reset() {
 	*x = Conflict{}
-	mi := &file_creepage_v1_reading_proto_msgTypes[12]
+	mi := &file_creepage_v1_reading_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1619,7 +1665,7 @@ func (x *Conflict) String() string {
 func (*Conflict) ProtoMessage() {}
 
 func (x *Conflict) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_reading_proto_msgTypes[12]
+	mi := &file_creepage_v1_reading_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1632,7 +1678,7 @@ func (x *Conflict) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Conflict.ProtoReflect.Descriptor instead.
 func (*Conflict) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{12}
+	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Conflict) GetReading() *Reading {
@@ -1669,7 +1715,7 @@ type ListConflictsRequest struct {
 
 func (x *ListConflictsRequest) Reset() {
 	*x = ListConflictsRequest{}
-	mi := &file_creepage_v1_reading_proto_msgTypes[13]
+	mi := &file_creepage_v1_reading_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1681,7 +1727,7 @@ func (x *ListConflictsRequest) String() string {
 func (*ListConflictsRequest) ProtoMessage() {}
 
 func (x *ListConflictsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_reading_proto_msgTypes[13]
+	mi := &file_creepage_v1_reading_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1694,7 +1740,7 @@ func (x *ListConflictsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListConflictsRequest.ProtoReflect.Descriptor instead.
 func (*ListConflictsRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{13}
+	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListConflictsRequest) GetPageSize() int32 {
@@ -1724,7 +1770,7 @@ type ListConflictsResponse struct {
 
 func (x *ListConflictsResponse) Reset() {
 	*x = ListConflictsResponse{}
-	mi := &file_creepage_v1_reading_proto_msgTypes[14]
+	mi := &file_creepage_v1_reading_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1736,7 +1782,7 @@ func (x *ListConflictsResponse) String() string {
 func (*ListConflictsResponse) ProtoMessage() {}
 
 func (x *ListConflictsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_reading_proto_msgTypes[14]
+	mi := &file_creepage_v1_reading_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1749,7 +1795,7 @@ func (x *ListConflictsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListConflictsResponse.ProtoReflect.Descriptor instead.
 func (*ListConflictsResponse) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{14}
+	return file_creepage_v1_reading_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListConflictsResponse) GetConflicts() []*Conflict {
@@ -1770,44 +1816,45 @@ var File_creepage_v1_reading_proto protoreflect.FileDescriptor
 
 const file_creepage_v1_reading_proto_rawDesc = "" +
 	"\n" +
-	"\x19creepage/v1/reading.proto\x12\vcreepage.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x17google/rpc/status.proto\"\xc6\x11\n" +
+	"\x19creepage/v1/reading.proto\x12\vcreepage.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x17google/rpc/status.proto\"\xd6\x12\n" +
 	"\aReading\x12'\n" +
 	"\n" +
 	"reading_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\treadingId\x12&\n" +
 	"\x04shop\x18\x02 \x01(\tB\x12\xfaA\x0f\n" +
 	"\rcreepage/ShopR\x04shop\x122\n" +
 	"\avehicle\x18\x03 \x01(\tB\x18\xe0A\x02\xfaA\x12\n" +
-	"\x10creepage/VehicleR\avehicle\x122\n" +
+	"\x10creepage/VehicleR\avehicle\x127\n" +
 	"\bplatform\x18\x04 \x01(\tB\x16\xfaA\x13\n" +
-	"\x11creepage/PlatformR\bplatform\x12B\n" +
-	"\fmeasure_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x02R\vmeasureTime\x12\x1e\n" +
-	"\x05visit\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x05visit\x128\n" +
+	"\x11creepage/PlatformH\x00R\bplatform\x88\x01\x01\x12B\n" +
+	"\fmeasure_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x02R\vmeasureTime\x12#\n" +
+	"\x05visit\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01H\x01R\x05visit\x88\x01\x01\x128\n" +
 	"\x06method\x18\a \x01(\x0e2\x1b.creepage.v1.Reading.MethodB\x03\xe0A\x02R\x06method\x12A\n" +
 	"\tcomponent\x18\b \x01(\x0e2\x1e.creepage.v1.Reading.ComponentB\x03\xe0A\x02R\tcomponent\x12A\n" +
 	"\tconductor\x18\t \x01(\x0e2\x1e.creepage.v1.Reading.ConductorB\x03\xe0A\x02R\tconductor\x12A\n" +
 	"\treference\x18\n" +
-	" \x01(\x0e2\x1e.creepage.v1.Reading.ReferenceB\x03\xe0A\x02R\treference\x129\n" +
-	"\bquantity\x18\v \x01(\x0e2\x1d.creepage.v1.Reading.QuantityR\bquantity\x129\n" +
+	" \x01(\x0e2\x1e.creepage.v1.Reading.ReferenceB\x03\xe0A\x02R\treference\x12>\n" +
+	"\bquantity\x18\v \x01(\x0e2\x1d.creepage.v1.Reading.QuantityH\x02R\bquantity\x88\x01\x01\x129\n" +
 	"\brelation\x18\f \x01(\x0e2\x1d.creepage.v1.Reading.RelationR\brelation\x12,\n" +
 	"\x0fresistance_ohms\x18\r \x01(\x01B\x03\xe0A\x02R\x0eresistanceOhms\x12\"\n" +
 	"\n" +
-	"test_volts\x18\x0e \x01(\x01H\x00R\ttestVolts\x88\x01\x01\x12&\n" +
-	"\fhold_seconds\x18\x0f \x01(\x01H\x01R\vholdSeconds\x88\x01\x01\x124\n" +
-	"\x13temperature_celsius\x18\x10 \x01(\x01H\x02R\x12temperatureCelsius\x88\x01\x01\x12.\n" +
-	"\x10humidity_percent\x18\x11 \x01(\x01H\x03R\x0fhumidityPercent\x88\x01\x01\x12=\n" +
-	"\x18part_temperature_celsius\x18\x12 \x01(\x01H\x04R\x16partTemperatureCelsius\x88\x01\x01\x12)\n" +
+	"test_volts\x18\x0e \x01(\x01H\x03R\ttestVolts\x88\x01\x01\x12&\n" +
+	"\fhold_seconds\x18\x0f \x01(\x01H\x04R\vholdSeconds\x88\x01\x01\x124\n" +
+	"\x13temperature_celsius\x18\x10 \x01(\x01H\x05R\x12temperatureCelsius\x88\x01\x01\x12.\n" +
+	"\x10humidity_percent\x18\x11 \x01(\x01H\x06R\x0fhumidityPercent\x88\x01\x01\x12=\n" +
+	"\x18part_temperature_celsius\x18\x12 \x01(\x01H\aR\x16partTemperatureCelsius\x88\x01\x01\x12.\n" +
 	"\x05meter\x18\x13 \x01(\tB\x13\xfaA\x10\n" +
-	"\x0ecreepage/MeterR\x05meter\x12\"\n" +
+	"\x0ecreepage/MeterH\bR\x05meter\x88\x01\x01\x12\"\n" +
 	"\n" +
-	"range_ohms\x18\x14 \x01(\x01H\x05R\trangeOhms\x88\x01\x01\x12E\n" +
-	"\x10calibration_time\x18\x15 \x01(\v2\x1a.google.protobuf.TimestampR\x0fcalibrationTime\x12.\n" +
-	"\rqualification\x18\x16 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\rqualification\x12:\n" +
+	"range_ohms\x18\x14 \x01(\x01H\tR\trangeOhms\x88\x01\x01\x12E\n" +
+	"\x10calibration_time\x18\x15 \x01(\v2\x1a.google.protobuf.TimestampR\x0fcalibrationTime\x123\n" +
+	"\rqualification\x18\x16 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01H\n" +
+	"R\rqualification\x88\x01\x01\x12:\n" +
 	"\vprecautions\x18\x17 \x01(\v2\x18.creepage.v1.PrecautionsR\vprecautions\x12B\n" +
-	"\freceive_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\vreceiveTime\x12$\n" +
-	"\vvoid_reason\x18\x19 \x01(\tB\x03\xe0A\x03R\n" +
-	"voidReason\x129\n" +
-	"\bmoisture\x18\x1a \x01(\x0e2\x1d.creepage.v1.Reading.MoistureR\bmoisture\x123\n" +
-	"\x06warmth\x18\x1b \x01(\x0e2\x1b.creepage.v1.Reading.WarmthR\x06warmth\"H\n" +
+	"\freceive_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\vreceiveTime\x12)\n" +
+	"\vvoid_reason\x18\x19 \x01(\tB\x03\xe0A\x03H\vR\n" +
+	"voidReason\x88\x01\x01\x12>\n" +
+	"\bmoisture\x18\x1a \x01(\x0e2\x1d.creepage.v1.Reading.MoistureH\fR\bmoisture\x88\x01\x01\x128\n" +
+	"\x06warmth\x18\x1b \x01(\x0e2\x1b.creepage.v1.Reading.WarmthH\rR\x06warmth\x88\x01\x01\"H\n" +
 	"\x06Method\x12\x16\n" +
 	"\x12METHOD_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
@@ -1860,13 +1907,21 @@ const file_creepage_v1_reading_proto_rawDesc = "" +
 	"\x06Warmth\x12\x16\n" +
 	"\x12WARMTH_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04COLD\x10\x01\x12\a\n" +
-	"\x03HOT\x10\x02B\r\n" +
+	"\x03HOT\x10\x02B\v\n" +
+	"\t_platformB\b\n" +
+	"\x06_visitB\v\n" +
+	"\t_quantityB\r\n" +
 	"\v_test_voltsB\x0f\n" +
 	"\r_hold_secondsB\x16\n" +
 	"\x14_temperature_celsiusB\x13\n" +
 	"\x11_humidity_percentB\x1b\n" +
-	"\x19_part_temperature_celsiusB\r\n" +
-	"\v_range_ohms\"\xe0\x04\n" +
+	"\x19_part_temperature_celsiusB\b\n" +
+	"\x06_meterB\r\n" +
+	"\v_range_ohmsB\x10\n" +
+	"\x0e_qualificationB\x0e\n" +
+	"\f_void_reasonB\v\n" +
+	"\t_moistureB\t\n" +
+	"\a_warmth\"\xe0\x04\n" +
 	"\vPrecautions\x12\"\n" +
 	"\n" +
 	"locked_out\x18\x01 \x01(\bH\x00R\tlockedOut\x88\x01\x01\x12*\n" +
@@ -1910,13 +1965,15 @@ const file_creepage_v1_reading_proto_rawDesc = "" +
 	"\x15SubmitReadingsRequest\x12;\n" +
 	"\breadings\x18\x01 \x03(\v2\x14.creepage.v1.ReadingB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\breadings\x12:\n" +
 	"\x05codes\x18\x02 \x03(\v2\x19.creepage.v1.CodeSightingB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\x05codes\x12\x1a\n" +
-	"\bbackfill\x18\x03 \x01(\bR\bbackfill\"\x8b\x01\n" +
+	"\bbackfill\x18\x03 \x01(\bR\bbackfill\"\x8a\x01\n" +
 	"\x16SubmitReadingsResponse\x123\n" +
-	"\aresults\x18\x01 \x03(\v2\x19.creepage.v1.SubmitResultR\aresults\x12<\n" +
-	"\fcode_results\x18\x02 \x03(\v2\x19.creepage.v1.SubmitResultR\vcodeResults\"\x9c\x02\n" +
-	"\fSubmitResult\x12\x1d\n" +
+	"\aresults\x18\x01 \x03(\v2\x19.creepage.v1.SubmitResultR\aresults\x12;\n" +
+	"\fcode_results\x18\x02 \x01(\v2\x18.creepage.v1.CodeResultsR\vcodeResults\"B\n" +
+	"\vCodeResults\x123\n" +
+	"\aresults\x18\x01 \x03(\v2\x19.creepage.v1.SubmitResultR\aresults\"\xb0\x02\n" +
+	"\fSubmitResult\x12\"\n" +
 	"\n" +
-	"reading_id\x18\x01 \x01(\tR\treadingId\x12;\n" +
+	"reading_id\x18\x01 \x01(\tH\x00R\treadingId\x88\x01\x01\x12;\n" +
 	"\aoutcome\x18\x02 \x01(\x0e2!.creepage.v1.SubmitResult.OutcomeR\aoutcome\x127\n" +
 	"\n" +
 	"assessment\x18\x03 \x01(\v2\x17.creepage.v1.AssessmentR\n" +
@@ -1926,7 +1983,8 @@ const file_creepage_v1_reading_proto_rawDesc = "" +
 	"\x13OUTCOME_UNSPECIFIED\x10\x00\x12\f\n" +
 	"\bACCEPTED\x10\x01\x12\r\n" +
 	"\tDUPLICATE\x10\x02\x12\f\n" +
-	"\bREJECTED\x10\x03\"Q\n" +
+	"\bREJECTED\x10\x03B\r\n" +
+	"\v_reading_id\"Q\n" +
 	"\x15StreamReadingsRequest\x128\n" +
 	"\x05batch\x18\x01 \x01(\v2\".creepage.v1.SubmitReadingsRequestR\x05batch\"}\n" +
 	"\x16StreamReadingsResponse\x129\n" +
@@ -1972,7 +2030,7 @@ func file_creepage_v1_reading_proto_rawDescGZIP() []byte {
 }
 
 var file_creepage_v1_reading_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
-var file_creepage_v1_reading_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_creepage_v1_reading_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_creepage_v1_reading_proto_goTypes = []any{
 	(Reading_Method)(0),            // 0: creepage.v1.Reading.Method
 	(Reading_Component)(0),         // 1: creepage.v1.Reading.Component
@@ -1991,62 +2049,64 @@ var file_creepage_v1_reading_proto_goTypes = []any{
 	(*CodeSighting)(nil),           // 14: creepage.v1.CodeSighting
 	(*SubmitReadingsRequest)(nil),  // 15: creepage.v1.SubmitReadingsRequest
 	(*SubmitReadingsResponse)(nil), // 16: creepage.v1.SubmitReadingsResponse
-	(*SubmitResult)(nil),           // 17: creepage.v1.SubmitResult
-	(*StreamReadingsRequest)(nil),  // 18: creepage.v1.StreamReadingsRequest
-	(*StreamReadingsResponse)(nil), // 19: creepage.v1.StreamReadingsResponse
-	(*VoidReadingRequest)(nil),     // 20: creepage.v1.VoidReadingRequest
-	(*VoidReadingResponse)(nil),    // 21: creepage.v1.VoidReadingResponse
-	(*Conflict)(nil),               // 22: creepage.v1.Conflict
-	(*ListConflictsRequest)(nil),   // 23: creepage.v1.ListConflictsRequest
-	(*ListConflictsResponse)(nil),  // 24: creepage.v1.ListConflictsResponse
-	(*timestamppb.Timestamp)(nil),  // 25: google.protobuf.Timestamp
-	(*status.Status)(nil),          // 26: google.rpc.Status
+	(*CodeResults)(nil),            // 17: creepage.v1.CodeResults
+	(*SubmitResult)(nil),           // 18: creepage.v1.SubmitResult
+	(*StreamReadingsRequest)(nil),  // 19: creepage.v1.StreamReadingsRequest
+	(*StreamReadingsResponse)(nil), // 20: creepage.v1.StreamReadingsResponse
+	(*VoidReadingRequest)(nil),     // 21: creepage.v1.VoidReadingRequest
+	(*VoidReadingResponse)(nil),    // 22: creepage.v1.VoidReadingResponse
+	(*Conflict)(nil),               // 23: creepage.v1.Conflict
+	(*ListConflictsRequest)(nil),   // 24: creepage.v1.ListConflictsRequest
+	(*ListConflictsResponse)(nil),  // 25: creepage.v1.ListConflictsResponse
+	(*timestamppb.Timestamp)(nil),  // 26: google.protobuf.Timestamp
+	(*status.Status)(nil),          // 27: google.rpc.Status
 }
 var file_creepage_v1_reading_proto_depIdxs = []int32{
-	25, // 0: creepage.v1.Reading.measure_time:type_name -> google.protobuf.Timestamp
+	26, // 0: creepage.v1.Reading.measure_time:type_name -> google.protobuf.Timestamp
 	0,  // 1: creepage.v1.Reading.method:type_name -> creepage.v1.Reading.Method
 	1,  // 2: creepage.v1.Reading.component:type_name -> creepage.v1.Reading.Component
 	2,  // 3: creepage.v1.Reading.conductor:type_name -> creepage.v1.Reading.Conductor
 	3,  // 4: creepage.v1.Reading.reference:type_name -> creepage.v1.Reading.Reference
 	5,  // 5: creepage.v1.Reading.quantity:type_name -> creepage.v1.Reading.Quantity
 	4,  // 6: creepage.v1.Reading.relation:type_name -> creepage.v1.Reading.Relation
-	25, // 7: creepage.v1.Reading.calibration_time:type_name -> google.protobuf.Timestamp
+	26, // 7: creepage.v1.Reading.calibration_time:type_name -> google.protobuf.Timestamp
 	11, // 8: creepage.v1.Reading.precautions:type_name -> creepage.v1.Precautions
-	25, // 9: creepage.v1.Reading.receive_time:type_name -> google.protobuf.Timestamp
+	26, // 9: creepage.v1.Reading.receive_time:type_name -> google.protobuf.Timestamp
 	6,  // 10: creepage.v1.Reading.moisture:type_name -> creepage.v1.Reading.Moisture
 	7,  // 11: creepage.v1.Reading.warmth:type_name -> creepage.v1.Reading.Warmth
-	25, // 12: creepage.v1.Precautions.gloves_test_time:type_name -> google.protobuf.Timestamp
+	26, // 12: creepage.v1.Precautions.gloves_test_time:type_name -> google.protobuf.Timestamp
 	8,  // 13: creepage.v1.Assessment.service_limit:type_name -> creepage.v1.Assessment.ServiceLimit
 	13, // 14: creepage.v1.Assessment.notes:type_name -> creepage.v1.Note
-	25, // 15: creepage.v1.CodeSighting.set_time:type_name -> google.protobuf.Timestamp
+	26, // 15: creepage.v1.CodeSighting.set_time:type_name -> google.protobuf.Timestamp
 	10, // 16: creepage.v1.SubmitReadingsRequest.readings:type_name -> creepage.v1.Reading
 	14, // 17: creepage.v1.SubmitReadingsRequest.codes:type_name -> creepage.v1.CodeSighting
-	17, // 18: creepage.v1.SubmitReadingsResponse.results:type_name -> creepage.v1.SubmitResult
-	17, // 19: creepage.v1.SubmitReadingsResponse.code_results:type_name -> creepage.v1.SubmitResult
-	9,  // 20: creepage.v1.SubmitResult.outcome:type_name -> creepage.v1.SubmitResult.Outcome
-	12, // 21: creepage.v1.SubmitResult.assessment:type_name -> creepage.v1.Assessment
-	26, // 22: creepage.v1.SubmitResult.error:type_name -> google.rpc.Status
-	15, // 23: creepage.v1.StreamReadingsRequest.batch:type_name -> creepage.v1.SubmitReadingsRequest
-	16, // 24: creepage.v1.StreamReadingsResponse.batch:type_name -> creepage.v1.SubmitReadingsResponse
-	26, // 25: creepage.v1.StreamReadingsResponse.error:type_name -> google.rpc.Status
-	25, // 26: creepage.v1.VoidReadingRequest.measure_time:type_name -> google.protobuf.Timestamp
-	10, // 27: creepage.v1.VoidReadingResponse.reading:type_name -> creepage.v1.Reading
-	10, // 28: creepage.v1.Conflict.reading:type_name -> creepage.v1.Reading
-	25, // 29: creepage.v1.Conflict.create_time:type_name -> google.protobuf.Timestamp
-	22, // 30: creepage.v1.ListConflictsResponse.conflicts:type_name -> creepage.v1.Conflict
-	15, // 31: creepage.v1.IntakeService.SubmitReadings:input_type -> creepage.v1.SubmitReadingsRequest
-	18, // 32: creepage.v1.IntakeService.StreamReadings:input_type -> creepage.v1.StreamReadingsRequest
-	20, // 33: creepage.v1.IntakeService.VoidReading:input_type -> creepage.v1.VoidReadingRequest
-	23, // 34: creepage.v1.IntakeService.ListConflicts:input_type -> creepage.v1.ListConflictsRequest
-	16, // 35: creepage.v1.IntakeService.SubmitReadings:output_type -> creepage.v1.SubmitReadingsResponse
-	19, // 36: creepage.v1.IntakeService.StreamReadings:output_type -> creepage.v1.StreamReadingsResponse
-	21, // 37: creepage.v1.IntakeService.VoidReading:output_type -> creepage.v1.VoidReadingResponse
-	24, // 38: creepage.v1.IntakeService.ListConflicts:output_type -> creepage.v1.ListConflictsResponse
-	35, // [35:39] is the sub-list for method output_type
-	31, // [31:35] is the sub-list for method input_type
-	31, // [31:31] is the sub-list for extension type_name
-	31, // [31:31] is the sub-list for extension extendee
-	0,  // [0:31] is the sub-list for field type_name
+	18, // 18: creepage.v1.SubmitReadingsResponse.results:type_name -> creepage.v1.SubmitResult
+	17, // 19: creepage.v1.SubmitReadingsResponse.code_results:type_name -> creepage.v1.CodeResults
+	18, // 20: creepage.v1.CodeResults.results:type_name -> creepage.v1.SubmitResult
+	9,  // 21: creepage.v1.SubmitResult.outcome:type_name -> creepage.v1.SubmitResult.Outcome
+	12, // 22: creepage.v1.SubmitResult.assessment:type_name -> creepage.v1.Assessment
+	27, // 23: creepage.v1.SubmitResult.error:type_name -> google.rpc.Status
+	15, // 24: creepage.v1.StreamReadingsRequest.batch:type_name -> creepage.v1.SubmitReadingsRequest
+	16, // 25: creepage.v1.StreamReadingsResponse.batch:type_name -> creepage.v1.SubmitReadingsResponse
+	27, // 26: creepage.v1.StreamReadingsResponse.error:type_name -> google.rpc.Status
+	26, // 27: creepage.v1.VoidReadingRequest.measure_time:type_name -> google.protobuf.Timestamp
+	10, // 28: creepage.v1.VoidReadingResponse.reading:type_name -> creepage.v1.Reading
+	10, // 29: creepage.v1.Conflict.reading:type_name -> creepage.v1.Reading
+	26, // 30: creepage.v1.Conflict.create_time:type_name -> google.protobuf.Timestamp
+	23, // 31: creepage.v1.ListConflictsResponse.conflicts:type_name -> creepage.v1.Conflict
+	15, // 32: creepage.v1.IntakeService.SubmitReadings:input_type -> creepage.v1.SubmitReadingsRequest
+	19, // 33: creepage.v1.IntakeService.StreamReadings:input_type -> creepage.v1.StreamReadingsRequest
+	21, // 34: creepage.v1.IntakeService.VoidReading:input_type -> creepage.v1.VoidReadingRequest
+	24, // 35: creepage.v1.IntakeService.ListConflicts:input_type -> creepage.v1.ListConflictsRequest
+	16, // 36: creepage.v1.IntakeService.SubmitReadings:output_type -> creepage.v1.SubmitReadingsResponse
+	20, // 37: creepage.v1.IntakeService.StreamReadings:output_type -> creepage.v1.StreamReadingsResponse
+	22, // 38: creepage.v1.IntakeService.VoidReading:output_type -> creepage.v1.VoidReadingResponse
+	25, // 39: creepage.v1.IntakeService.ListConflicts:output_type -> creepage.v1.ListConflictsResponse
+	36, // [36:40] is the sub-list for method output_type
+	32, // [32:36] is the sub-list for method input_type
+	32, // [32:32] is the sub-list for extension type_name
+	32, // [32:32] is the sub-list for extension extendee
+	0,  // [0:32] is the sub-list for field type_name
 }
 
 func init() { file_creepage_v1_reading_proto_init() }
@@ -2057,13 +2117,14 @@ func file_creepage_v1_reading_proto_init() {
 	file_creepage_v1_reading_proto_msgTypes[0].OneofWrappers = []any{}
 	file_creepage_v1_reading_proto_msgTypes[1].OneofWrappers = []any{}
 	file_creepage_v1_reading_proto_msgTypes[2].OneofWrappers = []any{}
+	file_creepage_v1_reading_proto_msgTypes[8].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_creepage_v1_reading_proto_rawDesc), len(file_creepage_v1_reading_proto_rawDesc)),
 			NumEnums:      10,
-			NumMessages:   15,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

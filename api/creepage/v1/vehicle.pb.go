@@ -149,13 +149,16 @@ type Vehicle struct {
 	// Resource name of its platform.
 	Platform string `protobuf:"bytes,2,opt,name=platform,proto3" json:"platform,omitempty"`
 	// Resource name of the shop that measured it last.
-	LastShop string `protobuf:"bytes,3,opt,name=last_shop,json=lastShop,proto3" json:"last_shop,omitempty"`
+	LastShop *string `protobuf:"bytes,3,opt,name=last_shop,json=lastShop,proto3,oneof" json:"last_shop,omitempty"`
 	// When it registered.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it was last measured.
 	LastMeasureTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=last_measure_time,json=lastMeasureTime,proto3" json:"last_measure_time,omitempty"`
 	// When it was retired, if it was.
-	RetireTime    *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=retire_time,json=retireTime,proto3" json:"retire_time,omitempty"`
+	RetireTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=retire_time,json=retireTime,proto3" json:"retire_time,omitempty"`
+	// Resource names that lead to this vehicle: former names, and vehicles that
+	// were merged into it. Not given in lists.
+	Aliases       []string `protobuf:"bytes,7,rep,name=aliases,proto3" json:"aliases,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -205,8 +208,8 @@ func (x *Vehicle) GetPlatform() string {
 }
 
 func (x *Vehicle) GetLastShop() string {
-	if x != nil {
-		return x.LastShop
+	if x != nil && x.LastShop != nil {
+		return *x.LastShop
 	}
 	return ""
 }
@@ -228,6 +231,13 @@ func (x *Vehicle) GetLastMeasureTime() *timestamppb.Timestamp {
 func (x *Vehicle) GetRetireTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.RetireTime
+	}
+	return nil
+}
+
+func (x *Vehicle) GetAliases() []string {
+	if x != nil {
+		return x.Aliases
 	}
 	return nil
 }
@@ -254,12 +264,14 @@ type Outlook struct {
 	DaysToCodeP50 *float64 `protobuf:"fixed64,8,opt,name=days_to_code_p50,json=daysToCodeP50,proto3,oneof" json:"days_to_code_p50,omitempty"`
 	// Days until the code has set with probability 0.9; absent beyond two years.
 	DaysToCodeP90 *float64 `protobuf:"fixed64,9,opt,name=days_to_code_p90,json=daysToCodeP90,proto3,oneof" json:"days_to_code_p90,omitempty"`
-	// The component that takes most of what the code limit leaves.
-	LimitingComponent Reading_Component `protobuf:"varint,10,opt,name=limiting_component,json=limitingComponent,proto3,enum=creepage.v1.Reading_Component" json:"limiting_component,omitempty"`
+	// The component that takes most of what the code limit leaves; absent where
+	// none can be named.
+	LimitingComponent *Reading_Component `protobuf:"varint,10,opt,name=limiting_component,json=limitingComponent,proto3,enum=creepage.v1.Reading_Component,oneof" json:"limiting_component,omitempty"`
 	// Why, in one plain sentence.
 	Reason string `protobuf:"bytes,11,opt,name=reason,proto3" json:"reason,omitempty"`
-	// The day by which to measure again, `YYYY-MM-DD`.
-	MeasureAgainBy string `protobuf:"bytes,12,opt,name=measure_again_by,json=measureAgainBy,proto3" json:"measure_again_by,omitempty"`
+	// The day by which to measure again, `YYYY-MM-DD`; absent where no
+	// measurement is pressing within two years.
+	MeasureAgainBy *string `protobuf:"bytes,12,opt,name=measure_again_by,json=measureAgainBy,proto3,oneof" json:"measure_again_by,omitempty"`
 	// The test point that would tell most.
 	MeasureNext *MeasureNext `protobuf:"bytes,13,opt,name=measure_next,json=measureNext,proto3" json:"measure_next,omitempty"`
 	// What has never been measured, in words.
@@ -273,11 +285,18 @@ type Outlook struct {
 	// Readings set aside or doubted, with the reason. Not given in lists.
 	Doubted []*DoubtedReading `protobuf:"bytes,18,rep,name=doubted,proto3" json:"doubted,omitempty"`
 	// Resource name of the shop that measured the vehicle last.
-	LastShop string `protobuf:"bytes,19,opt,name=last_shop,json=lastShop,proto3" json:"last_shop,omitempty"`
+	LastShop *string `protobuf:"bytes,19,opt,name=last_shop,json=lastShop,proto3,oneof" json:"last_shop,omitempty"`
 	// When the vehicle was last measured.
 	LastMeasureTime *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=last_measure_time,json=lastMeasureTime,proto3" json:"last_measure_time,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// When an isolation code was set that nothing has been done about since.
+	CodeSetTime *timestamppb.Timestamp `protobuf:"bytes,21,opt,name=code_set_time,json=codeSetTime,proto3" json:"code_set_time,omitempty"`
+	// When a defect of the on-board monitor was reported; its values since are
+	// not used.
+	MonitorDefectTime *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=monitor_defect_time,json=monitorDefectTime,proto3" json:"monitor_defect_time,omitempty"`
+	// Version of the method's parameters.
+	ParameterVersion string `protobuf:"bytes,23,opt,name=parameter_version,json=parameterVersion,proto3" json:"parameter_version,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *Outlook) Reset() {
@@ -374,8 +393,8 @@ func (x *Outlook) GetDaysToCodeP90() float64 {
 }
 
 func (x *Outlook) GetLimitingComponent() Reading_Component {
-	if x != nil {
-		return x.LimitingComponent
+	if x != nil && x.LimitingComponent != nil {
+		return *x.LimitingComponent
 	}
 	return Reading_COMPONENT_UNSPECIFIED
 }
@@ -388,8 +407,8 @@ func (x *Outlook) GetReason() string {
 }
 
 func (x *Outlook) GetMeasureAgainBy() string {
-	if x != nil {
-		return x.MeasureAgainBy
+	if x != nil && x.MeasureAgainBy != nil {
+		return *x.MeasureAgainBy
 	}
 	return ""
 }
@@ -437,8 +456,8 @@ func (x *Outlook) GetDoubted() []*DoubtedReading {
 }
 
 func (x *Outlook) GetLastShop() string {
-	if x != nil {
-		return x.LastShop
+	if x != nil && x.LastShop != nil {
+		return *x.LastShop
 	}
 	return ""
 }
@@ -450,15 +469,39 @@ func (x *Outlook) GetLastMeasureTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Outlook) GetCodeSetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CodeSetTime
+	}
+	return nil
+}
+
+func (x *Outlook) GetMonitorDefectTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.MonitorDefectTime
+	}
+	return nil
+}
+
+func (x *Outlook) GetParameterVersion() string {
+	if x != nil {
+		return x.ParameterVersion
+	}
+	return ""
+}
+
 // MeasureNext names the test point that would narrow the forecast most.
 type MeasureNext struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The part.
 	Component Reading_Component `protobuf:"varint,1,opt,name=component,proto3,enum=creepage.v1.Reading_Component" json:"component,omitempty"`
-	// The live lead's connection.
-	Conductor Reading_Conductor `protobuf:"varint,2,opt,name=conductor,proto3,enum=creepage.v1.Reading_Conductor" json:"conductor,omitempty"`
+	// The conductor group, as in Part.
+	Group string `protobuf:"bytes,2,opt,name=group,proto3" json:"group,omitempty"`
 	// Why this one.
-	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Factor by which it is expected to narrow the 80 % interval of the days to
+	// the code (0.6: to six tenths).
+	NarrowsTo     float64 `protobuf:"fixed64,4,opt,name=narrows_to,json=narrowsTo,proto3" json:"narrows_to,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -500,11 +543,11 @@ func (x *MeasureNext) GetComponent() Reading_Component {
 	return Reading_COMPONENT_UNSPECIFIED
 }
 
-func (x *MeasureNext) GetConductor() Reading_Conductor {
+func (x *MeasureNext) GetGroup() string {
 	if x != nil {
-		return x.Conductor
+		return x.Group
 	}
-	return Reading_CONDUCTOR_UNSPECIFIED
+	return ""
 }
 
 func (x *MeasureNext) GetReason() string {
@@ -514,13 +557,22 @@ func (x *MeasureNext) GetReason() string {
 	return ""
 }
 
+func (x *MeasureNext) GetNarrowsTo() float64 {
+	if x != nil {
+		return x.NarrowsTo
+	}
+	return 0
+}
+
 // Part is what is known of one group of a vehicle: a component's phases, or
 // one pole of it, or the whole.
 type Part struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The part.
 	Component Reading_Component `protobuf:"varint,1,opt,name=component,proto3,enum=creepage.v1.Reading_Component" json:"component,omitempty"`
-	// The conductor group in words: `phases`, `hv_plus`, `hv_minus`, `whole`.
+	// The conductor group in words: `hv_plus`, `hv_minus`, `phases`, `phase_u`,
+	// `phase_v`, `phase_w`, `all` (only ever measured tied together), and for the
+	// whole vehicle `parallel`, `weaker_pole`.
 	Group string `protobuf:"bytes,2,opt,name=group,proto3" json:"group,omitempty"`
 	// Resistance now at 20 C and dry, median, in ohm.
 	MedianOhms float64 `protobuf:"fixed64,3,opt,name=median_ohms,json=medianOhms,proto3" json:"median_ohms,omitempty"`
@@ -542,8 +594,26 @@ type Part struct {
 	DecliningSinceTime *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=declining_since_time,json=decliningSinceTime,proto3" json:"declining_since_time,omitempty"`
 	// When it was last measured.
 	LastMeasureTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=last_measure_time,json=lastMeasureTime,proto3" json:"last_measure_time,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Resistance expected at work, 10 % quantile.
+	OperatingP10Ohms float64 `protobuf:"fixed64,13,opt,name=operating_p10_ohms,json=operatingP10Ohms,proto3" json:"operating_p10_ohms,omitempty"`
+	// Resistance expected at work, 90 % quantile.
+	OperatingP90Ohms float64 `protobuf:"fixed64,14,opt,name=operating_p90_ohms,json=operatingP90Ohms,proto3" json:"operating_p90_ohms,omitempty"`
+	// Probability that the part leaks because it is damp.
+	DampProbability float64 `protobuf:"fixed64,15,opt,name=damp_probability,json=dampProbability,proto3" json:"damp_probability,omitempty"`
+	// Probability that the part's insulation has dropped at once.
+	DroppedProbability float64 `protobuf:"fixed64,16,opt,name=dropped_probability,json=droppedProbability,proto3" json:"dropped_probability,omitempty"`
+	// Probability that this part alone takes what the code limit leaves within 90 days.
+	CodeProbability_90D float64 `protobuf:"fixed64,17,opt,name=code_probability_90d,json=codeProbability90d,proto3" json:"code_probability_90d,omitempty"`
+	// Resistance at 20 C and dry when the decline began, in ohm; absent if steady.
+	DecliningFromOhms *float64 `protobuf:"fixed64,18,opt,name=declining_from_ohms,json=decliningFromOhms,proto3,oneof" json:"declining_from_ohms,omitempty"`
+	// Service limit in ohm; absent if the platform gives none.
+	ServiceLimitOhms *float64 `protobuf:"fixed64,19,opt,name=service_limit_ohms,json=serviceLimitOhms,proto3,oneof" json:"service_limit_ohms,omitempty"`
+	// Comparable readings in a row below the service limit.
+	UnderServiceLimitCount int32 `protobuf:"varint,20,opt,name=under_service_limit_count,json=underServiceLimitCount,proto3" json:"under_service_limit_count,omitempty"`
+	// Readings that made the estimate.
+	ReadingCount  int32 `protobuf:"varint,21,opt,name=reading_count,json=readingCount,proto3" json:"reading_count,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Part) Reset() {
@@ -660,6 +730,69 @@ func (x *Part) GetLastMeasureTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Part) GetOperatingP10Ohms() float64 {
+	if x != nil {
+		return x.OperatingP10Ohms
+	}
+	return 0
+}
+
+func (x *Part) GetOperatingP90Ohms() float64 {
+	if x != nil {
+		return x.OperatingP90Ohms
+	}
+	return 0
+}
+
+func (x *Part) GetDampProbability() float64 {
+	if x != nil {
+		return x.DampProbability
+	}
+	return 0
+}
+
+func (x *Part) GetDroppedProbability() float64 {
+	if x != nil {
+		return x.DroppedProbability
+	}
+	return 0
+}
+
+func (x *Part) GetCodeProbability_90D() float64 {
+	if x != nil {
+		return x.CodeProbability_90D
+	}
+	return 0
+}
+
+func (x *Part) GetDecliningFromOhms() float64 {
+	if x != nil && x.DecliningFromOhms != nil {
+		return *x.DecliningFromOhms
+	}
+	return 0
+}
+
+func (x *Part) GetServiceLimitOhms() float64 {
+	if x != nil && x.ServiceLimitOhms != nil {
+		return *x.ServiceLimitOhms
+	}
+	return 0
+}
+
+func (x *Part) GetUnderServiceLimitCount() int32 {
+	if x != nil {
+		return x.UnderServiceLimitCount
+	}
+	return 0
+}
+
+func (x *Part) GetReadingCount() int32 {
+	if x != nil {
+		return x.ReadingCount
+	}
+	return 0
+}
+
 // CurvePoint is one point of the forecast.
 type CurvePoint struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -723,9 +856,19 @@ type DoubtedReading struct {
 	// When it was taken.
 	MeasureTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=measure_time,json=measureTime,proto3" json:"measure_time,omitempty"`
 	// Why.
-	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// True: not used at all. False: used with the weight below.
+	SetAside bool `protobuf:"varint,4,opt,name=set_aside,json=setAside,proto3" json:"set_aside,omitempty"`
+	// How far it was believed, 0 to 1.
+	Weight float64 `protobuf:"fixed64,5,opt,name=weight,proto3" json:"weight,omitempty"`
+	// The part.
+	Component Reading_Component `protobuf:"varint,6,opt,name=component,proto3,enum=creepage.v1.Reading_Component" json:"component,omitempty"`
+	// The conductor group, as in Part.
+	Group string `protobuf:"bytes,7,opt,name=group,proto3" json:"group,omitempty"`
+	// The resistance it states, in ohm.
+	ResistanceOhms float64 `protobuf:"fixed64,8,opt,name=resistance_ohms,json=resistanceOhms,proto3" json:"resistance_ohms,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *DoubtedReading) Reset() {
@@ -777,6 +920,41 @@ func (x *DoubtedReading) GetReason() string {
 		return x.Reason
 	}
 	return ""
+}
+
+func (x *DoubtedReading) GetSetAside() bool {
+	if x != nil {
+		return x.SetAside
+	}
+	return false
+}
+
+func (x *DoubtedReading) GetWeight() float64 {
+	if x != nil {
+		return x.Weight
+	}
+	return 0
+}
+
+func (x *DoubtedReading) GetComponent() Reading_Component {
+	if x != nil {
+		return x.Component
+	}
+	return Reading_COMPONENT_UNSPECIFIED
+}
+
+func (x *DoubtedReading) GetGroup() string {
+	if x != nil {
+		return x.Group
+	}
+	return ""
+}
+
+func (x *DoubtedReading) GetResistanceOhms() float64 {
+	if x != nil {
+		return x.ResistanceOhms
+	}
+	return 0
 }
 
 // Track is the trend of one group of a vehicle.
@@ -928,7 +1106,7 @@ type Repair struct {
 	// When.
 	OccurTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=occur_time,json=occurTime,proto3" json:"occur_time,omitempty"`
 	// A remark.
-	Note string `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
+	Note *string `protobuf:"bytes,5,opt,name=note,proto3,oneof" json:"note,omitempty"`
 	// When it was recorded.
 	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -994,8 +1172,8 @@ func (x *Repair) GetOccurTime() *timestamppb.Timestamp {
 }
 
 func (x *Repair) GetNote() string {
-	if x != nil {
-		return x.Note
+	if x != nil && x.Note != nil {
+		return *x.Note
 	}
 	return ""
 }
@@ -2102,18 +2280,22 @@ var File_creepage_v1_vehicle_proto protoreflect.FileDescriptor
 
 const file_creepage_v1_vehicle_proto_rawDesc = "" +
 	"\n" +
-	"\x19creepage/v1/vehicle.proto\x12\vcreepage.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19creepage/v1/reading.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x87\x03\n" +
+	"\x19creepage/v1/vehicle.proto\x12\vcreepage.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19creepage/v1/reading.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb9\x03\n" +
 	"\aVehicle\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x122\n" +
 	"\bplatform\x18\x02 \x01(\tB\x16\xfaA\x13\n" +
-	"\x11creepage/PlatformR\bplatform\x12 \n" +
-	"\tlast_shop\x18\x03 \x01(\tB\x03\xe0A\x03R\blastShop\x12@\n" +
+	"\x11creepage/PlatformR\bplatform\x12%\n" +
+	"\tlast_shop\x18\x03 \x01(\tB\x03\xe0A\x03H\x00R\blastShop\x88\x01\x01\x12@\n" +
 	"\vcreate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\x12K\n" +
 	"\x11last_measure_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\x0flastMeasureTime\x12@\n" +
 	"\vretire_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"retireTime:<\xeaA9\n" +
-	"\x10creepage/Vehicle\x12\x12vehicles/{vehicle}*\bvehicles2\avehicle\"\xf4\b\n" +
+	"retireTime\x12\x1d\n" +
+	"\aaliases\x18\a \x03(\tB\x03\xe0A\x03R\aaliases:<\xeaA9\n" +
+	"\x10creepage/Vehicle\x12\x12vehicles/{vehicle}*\bvehicles2\avehicleB\f\n" +
+	"\n" +
+	"_last_shop\"\xf6\n" +
+	"\n" +
 	"\aOutlook\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12\x18\n" +
 	"\avehicle\x18\x02 \x01(\tR\avehicle\x12\x1a\n" +
@@ -2123,19 +2305,22 @@ const file_creepage_v1_vehicle_proto_rawDesc = "" +
 	"\x14code_probability_90d\x18\x06 \x01(\x01R\x12codeProbability90d\x12,\n" +
 	"\x10days_to_code_p10\x18\a \x01(\x01H\x00R\rdaysToCodeP10\x88\x01\x01\x12,\n" +
 	"\x10days_to_code_p50\x18\b \x01(\x01H\x01R\rdaysToCodeP50\x88\x01\x01\x12,\n" +
-	"\x10days_to_code_p90\x18\t \x01(\x01H\x02R\rdaysToCodeP90\x88\x01\x01\x12M\n" +
+	"\x10days_to_code_p90\x18\t \x01(\x01H\x02R\rdaysToCodeP90\x88\x01\x01\x12R\n" +
 	"\x12limiting_component\x18\n" +
-	" \x01(\x0e2\x1e.creepage.v1.Reading.ComponentR\x11limitingComponent\x12\x16\n" +
-	"\x06reason\x18\v \x01(\tR\x06reason\x12(\n" +
-	"\x10measure_again_by\x18\f \x01(\tR\x0emeasureAgainBy\x12;\n" +
+	" \x01(\x0e2\x1e.creepage.v1.Reading.ComponentH\x03R\x11limitingComponent\x88\x01\x01\x12\x16\n" +
+	"\x06reason\x18\v \x01(\tR\x06reason\x12-\n" +
+	"\x10measure_again_by\x18\f \x01(\tH\x04R\x0emeasureAgainBy\x88\x01\x01\x12;\n" +
 	"\fmeasure_next\x18\r \x01(\v2\x18.creepage.v1.MeasureNextR\vmeasureNext\x12\x18\n" +
 	"\amissing\x18\x0e \x03(\tR\amissing\x12?\n" +
 	"\revaluate_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\fevaluateTime\x12'\n" +
 	"\x05parts\x18\x10 \x03(\v2\x11.creepage.v1.PartR\x05parts\x12-\n" +
 	"\x05curve\x18\x11 \x03(\v2\x17.creepage.v1.CurvePointR\x05curve\x125\n" +
-	"\adoubted\x18\x12 \x03(\v2\x1b.creepage.v1.DoubtedReadingR\adoubted\x12\x1b\n" +
-	"\tlast_shop\x18\x13 \x01(\tR\blastShop\x12F\n" +
-	"\x11last_measure_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\x0flastMeasureTime\"X\n" +
+	"\adoubted\x18\x12 \x03(\v2\x1b.creepage.v1.DoubtedReadingR\adoubted\x12 \n" +
+	"\tlast_shop\x18\x13 \x01(\tH\x05R\blastShop\x88\x01\x01\x12F\n" +
+	"\x11last_measure_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\x0flastMeasureTime\x12>\n" +
+	"\rcode_set_time\x18\x15 \x01(\v2\x1a.google.protobuf.TimestampR\vcodeSetTime\x12J\n" +
+	"\x13monitor_defect_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampR\x11monitorDefectTime\x12+\n" +
+	"\x11parameter_version\x18\x17 \x01(\tR\x10parameterVersion\"X\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
@@ -2147,11 +2332,17 @@ const file_creepage_v1_vehicle_proto_rawDesc = "" +
 	"\x10creepage/Outlook\x12\x1avehicles/{vehicle}/outlook*\boutlooks2\aoutlookB\x13\n" +
 	"\x11_days_to_code_p10B\x13\n" +
 	"\x11_days_to_code_p50B\x13\n" +
-	"\x11_days_to_code_p90\"\xa1\x01\n" +
+	"\x11_days_to_code_p90B\x15\n" +
+	"\x13_limiting_componentB\x13\n" +
+	"\x11_measure_again_byB\f\n" +
+	"\n" +
+	"_last_shop\"\x98\x01\n" +
 	"\vMeasureNext\x12<\n" +
-	"\tcomponent\x18\x01 \x01(\x0e2\x1e.creepage.v1.Reading.ComponentR\tcomponent\x12<\n" +
-	"\tconductor\x18\x02 \x01(\x0e2\x1e.creepage.v1.Reading.ConductorR\tconductor\x12\x16\n" +
-	"\x06reason\x18\x03 \x01(\tR\x06reason\"\xa5\x04\n" +
+	"\tcomponent\x18\x01 \x01(\x0e2\x1e.creepage.v1.Reading.ComponentR\tcomponent\x12\x14\n" +
+	"\x05group\x18\x02 \x01(\tR\x05group\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x12\x1d\n" +
+	"\n" +
+	"narrows_to\x18\x04 \x01(\x01R\tnarrowsTo\"\x86\b\n" +
 	"\x04Part\x12<\n" +
 	"\tcomponent\x18\x01 \x01(\x0e2\x1e.creepage.v1.Reading.ComponentR\tcomponent\x12\x14\n" +
 	"\x05group\x18\x02 \x01(\tR\x05group\x12\x1f\n" +
@@ -2166,16 +2357,32 @@ const file_creepage_v1_vehicle_proto_rawDesc = "" +
 	"\x15declining_probability\x18\n" +
 	" \x01(\x01R\x14decliningProbability\x12L\n" +
 	"\x14declining_since_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\x12decliningSinceTime\x12F\n" +
-	"\x11last_measure_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\x0flastMeasureTime\"B\n" +
+	"\x11last_measure_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\x0flastMeasureTime\x12,\n" +
+	"\x12operating_p10_ohms\x18\r \x01(\x01R\x10operatingP10Ohms\x12,\n" +
+	"\x12operating_p90_ohms\x18\x0e \x01(\x01R\x10operatingP90Ohms\x12)\n" +
+	"\x10damp_probability\x18\x0f \x01(\x01R\x0fdampProbability\x12/\n" +
+	"\x13dropped_probability\x18\x10 \x01(\x01R\x12droppedProbability\x120\n" +
+	"\x14code_probability_90d\x18\x11 \x01(\x01R\x12codeProbability90d\x123\n" +
+	"\x13declining_from_ohms\x18\x12 \x01(\x01H\x00R\x11decliningFromOhms\x88\x01\x01\x121\n" +
+	"\x12service_limit_ohms\x18\x13 \x01(\x01H\x01R\x10serviceLimitOhms\x88\x01\x01\x129\n" +
+	"\x19under_service_limit_count\x18\x14 \x01(\x05R\x16underServiceLimitCount\x12#\n" +
+	"\rreading_count\x18\x15 \x01(\x05R\freadingCountB\x16\n" +
+	"\x14_declining_from_ohmsB\x15\n" +
+	"\x13_service_limit_ohms\"B\n" +
 	"\n" +
 	"CurvePoint\x12\x12\n" +
 	"\x04days\x18\x01 \x01(\x01R\x04days\x12 \n" +
-	"\vprobability\x18\x02 \x01(\x01R\vprobability\"\x86\x01\n" +
+	"\vprobability\x18\x02 \x01(\x01R\vprobability\"\xb8\x02\n" +
 	"\x0eDoubtedReading\x12\x1d\n" +
 	"\n" +
 	"reading_id\x18\x01 \x01(\tR\treadingId\x12=\n" +
 	"\fmeasure_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\vmeasureTime\x12\x16\n" +
-	"\x06reason\x18\x03 \x01(\tR\x06reason\"\x90\x01\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x12\x1b\n" +
+	"\tset_aside\x18\x04 \x01(\bR\bsetAside\x12\x16\n" +
+	"\x06weight\x18\x05 \x01(\x01R\x06weight\x12<\n" +
+	"\tcomponent\x18\x06 \x01(\x0e2\x1e.creepage.v1.Reading.ComponentR\tcomponent\x12\x14\n" +
+	"\x05group\x18\a \x01(\tR\x05group\x12'\n" +
+	"\x0fresistance_ohms\x18\b \x01(\x01R\x0eresistanceOhms\"\x90\x01\n" +
 	"\x05Track\x12<\n" +
 	"\tcomponent\x18\x01 \x01(\x0e2\x1e.creepage.v1.Reading.ComponentR\tcomponent\x12\x14\n" +
 	"\x05group\x18\x02 \x01(\tR\x05group\x123\n" +
@@ -2185,14 +2392,14 @@ const file_creepage_v1_vehicle_proto_rawDesc = "" +
 	"\vmedian_ohms\x18\x02 \x01(\x01R\n" +
 	"medianOhms\x12\x19\n" +
 	"\bp10_ohms\x18\x03 \x01(\x01R\ap10Ohms\x12\x19\n" +
-	"\bp90_ohms\x18\x04 \x01(\x01R\ap90Ohms\"\xca\x03\n" +
+	"\bp90_ohms\x18\x04 \x01(\x01R\ap90Ohms\"\xd8\x03\n" +
 	"\x06Repair\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12A\n" +
 	"\tcomponent\x18\x02 \x01(\x0e2\x1e.creepage.v1.Reading.ComponentB\x03\xe0A\x02R\tcomponent\x121\n" +
 	"\x04kind\x18\x03 \x01(\x0e2\x18.creepage.v1.Repair.KindB\x03\xe0A\x02R\x04kind\x12>\n" +
 	"\n" +
-	"occur_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x02R\toccurTime\x12\x1c\n" +
-	"\x04note\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\x04note\x12@\n" +
+	"occur_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x02R\toccurTime\x12!\n" +
+	"\x04note\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\x80\bH\x00R\x04note\x88\x01\x01\x12@\n" +
 	"\vcreate_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\"E\n" +
 	"\x04Kind\x12\x14\n" +
@@ -2200,7 +2407,8 @@ const file_creepage_v1_vehicle_proto_rawDesc = "" +
 	"\bREPLACED\x10\x01\x12\f\n" +
 	"\bREPAIRED\x10\x02\x12\v\n" +
 	"\aCLEANED\x10\x03:J\xeaAG\n" +
-	"\x0fcreepage/Repair\x12#vehicles/{vehicle}/repairs/{repair}*\arepairs2\x06repair\"s\n" +
+	"\x0fcreepage/Repair\x12#vehicles/{vehicle}/repairs/{repair}*\arepairs2\x06repairB\a\n" +
+	"\x05_note\"s\n" +
 	"\x13ListVehiclesRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +
@@ -2339,10 +2547,9 @@ var file_creepage_v1_vehicle_proto_goTypes = []any{
 	(*ListCodesResponse)(nil),     // 29: creepage.v1.ListCodesResponse
 	(*timestamppb.Timestamp)(nil), // 30: google.protobuf.Timestamp
 	(Reading_Component)(0),        // 31: creepage.v1.Reading.Component
-	(Reading_Conductor)(0),        // 32: creepage.v1.Reading.Conductor
-	(*Reading)(nil),               // 33: creepage.v1.Reading
-	(*Assessment)(nil),            // 34: creepage.v1.Assessment
-	(*CodeSighting)(nil),          // 35: creepage.v1.CodeSighting
+	(*Reading)(nil),               // 32: creepage.v1.Reading
+	(*Assessment)(nil),            // 33: creepage.v1.Assessment
+	(*CodeSighting)(nil),          // 34: creepage.v1.CodeSighting
 }
 var file_creepage_v1_vehicle_proto_depIdxs = []int32{
 	30, // 0: creepage.v1.Vehicle.create_time:type_name -> google.protobuf.Timestamp
@@ -2356,58 +2563,60 @@ var file_creepage_v1_vehicle_proto_depIdxs = []int32{
 	6,  // 8: creepage.v1.Outlook.curve:type_name -> creepage.v1.CurvePoint
 	7,  // 9: creepage.v1.Outlook.doubted:type_name -> creepage.v1.DoubtedReading
 	30, // 10: creepage.v1.Outlook.last_measure_time:type_name -> google.protobuf.Timestamp
-	31, // 11: creepage.v1.MeasureNext.component:type_name -> creepage.v1.Reading.Component
-	32, // 12: creepage.v1.MeasureNext.conductor:type_name -> creepage.v1.Reading.Conductor
-	31, // 13: creepage.v1.Part.component:type_name -> creepage.v1.Reading.Component
-	30, // 14: creepage.v1.Part.declining_since_time:type_name -> google.protobuf.Timestamp
-	30, // 15: creepage.v1.Part.last_measure_time:type_name -> google.protobuf.Timestamp
-	30, // 16: creepage.v1.DoubtedReading.measure_time:type_name -> google.protobuf.Timestamp
-	31, // 17: creepage.v1.Track.component:type_name -> creepage.v1.Reading.Component
-	9,  // 18: creepage.v1.Track.estimates:type_name -> creepage.v1.Estimate
-	30, // 19: creepage.v1.Estimate.time:type_name -> google.protobuf.Timestamp
-	31, // 20: creepage.v1.Repair.component:type_name -> creepage.v1.Reading.Component
-	1,  // 21: creepage.v1.Repair.kind:type_name -> creepage.v1.Repair.Kind
-	30, // 22: creepage.v1.Repair.occur_time:type_name -> google.protobuf.Timestamp
-	30, // 23: creepage.v1.Repair.create_time:type_name -> google.protobuf.Timestamp
-	2,  // 24: creepage.v1.ListVehiclesResponse.vehicles:type_name -> creepage.v1.Vehicle
-	30, // 25: creepage.v1.GetOutlookRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	3,  // 26: creepage.v1.ListOutlooksResponse.outlooks:type_name -> creepage.v1.Outlook
-	8,  // 27: creepage.v1.ListTracksResponse.tracks:type_name -> creepage.v1.Track
-	24, // 28: creepage.v1.ListReadingsResponse.readings:type_name -> creepage.v1.AssessedReading
-	33, // 29: creepage.v1.AssessedReading.reading:type_name -> creepage.v1.Reading
-	34, // 30: creepage.v1.AssessedReading.assessment:type_name -> creepage.v1.Assessment
-	10, // 31: creepage.v1.CreateRepairRequest.repair:type_name -> creepage.v1.Repair
-	10, // 32: creepage.v1.ListRepairsResponse.repairs:type_name -> creepage.v1.Repair
-	35, // 33: creepage.v1.ListCodesResponse.codes:type_name -> creepage.v1.CodeSighting
-	11, // 34: creepage.v1.FleetService.ListVehicles:input_type -> creepage.v1.ListVehiclesRequest
-	13, // 35: creepage.v1.FleetService.GetVehicle:input_type -> creepage.v1.GetVehicleRequest
-	14, // 36: creepage.v1.FleetService.RenameVehicle:input_type -> creepage.v1.RenameVehicleRequest
-	15, // 37: creepage.v1.FleetService.MergeVehicles:input_type -> creepage.v1.MergeVehiclesRequest
-	16, // 38: creepage.v1.FleetService.RetireVehicle:input_type -> creepage.v1.RetireVehicleRequest
-	17, // 39: creepage.v1.FleetService.GetOutlook:input_type -> creepage.v1.GetOutlookRequest
-	18, // 40: creepage.v1.FleetService.ListOutlooks:input_type -> creepage.v1.ListOutlooksRequest
-	20, // 41: creepage.v1.FleetService.ListTracks:input_type -> creepage.v1.ListTracksRequest
-	22, // 42: creepage.v1.FleetService.ListReadings:input_type -> creepage.v1.ListReadingsRequest
-	25, // 43: creepage.v1.FleetService.CreateRepair:input_type -> creepage.v1.CreateRepairRequest
-	26, // 44: creepage.v1.FleetService.ListRepairs:input_type -> creepage.v1.ListRepairsRequest
-	28, // 45: creepage.v1.FleetService.ListCodes:input_type -> creepage.v1.ListCodesRequest
-	12, // 46: creepage.v1.FleetService.ListVehicles:output_type -> creepage.v1.ListVehiclesResponse
-	2,  // 47: creepage.v1.FleetService.GetVehicle:output_type -> creepage.v1.Vehicle
-	2,  // 48: creepage.v1.FleetService.RenameVehicle:output_type -> creepage.v1.Vehicle
-	2,  // 49: creepage.v1.FleetService.MergeVehicles:output_type -> creepage.v1.Vehicle
-	2,  // 50: creepage.v1.FleetService.RetireVehicle:output_type -> creepage.v1.Vehicle
-	3,  // 51: creepage.v1.FleetService.GetOutlook:output_type -> creepage.v1.Outlook
-	19, // 52: creepage.v1.FleetService.ListOutlooks:output_type -> creepage.v1.ListOutlooksResponse
-	21, // 53: creepage.v1.FleetService.ListTracks:output_type -> creepage.v1.ListTracksResponse
-	23, // 54: creepage.v1.FleetService.ListReadings:output_type -> creepage.v1.ListReadingsResponse
-	10, // 55: creepage.v1.FleetService.CreateRepair:output_type -> creepage.v1.Repair
-	27, // 56: creepage.v1.FleetService.ListRepairs:output_type -> creepage.v1.ListRepairsResponse
-	29, // 57: creepage.v1.FleetService.ListCodes:output_type -> creepage.v1.ListCodesResponse
-	46, // [46:58] is the sub-list for method output_type
-	34, // [34:46] is the sub-list for method input_type
-	34, // [34:34] is the sub-list for extension type_name
-	34, // [34:34] is the sub-list for extension extendee
-	0,  // [0:34] is the sub-list for field type_name
+	30, // 11: creepage.v1.Outlook.code_set_time:type_name -> google.protobuf.Timestamp
+	30, // 12: creepage.v1.Outlook.monitor_defect_time:type_name -> google.protobuf.Timestamp
+	31, // 13: creepage.v1.MeasureNext.component:type_name -> creepage.v1.Reading.Component
+	31, // 14: creepage.v1.Part.component:type_name -> creepage.v1.Reading.Component
+	30, // 15: creepage.v1.Part.declining_since_time:type_name -> google.protobuf.Timestamp
+	30, // 16: creepage.v1.Part.last_measure_time:type_name -> google.protobuf.Timestamp
+	30, // 17: creepage.v1.DoubtedReading.measure_time:type_name -> google.protobuf.Timestamp
+	31, // 18: creepage.v1.DoubtedReading.component:type_name -> creepage.v1.Reading.Component
+	31, // 19: creepage.v1.Track.component:type_name -> creepage.v1.Reading.Component
+	9,  // 20: creepage.v1.Track.estimates:type_name -> creepage.v1.Estimate
+	30, // 21: creepage.v1.Estimate.time:type_name -> google.protobuf.Timestamp
+	31, // 22: creepage.v1.Repair.component:type_name -> creepage.v1.Reading.Component
+	1,  // 23: creepage.v1.Repair.kind:type_name -> creepage.v1.Repair.Kind
+	30, // 24: creepage.v1.Repair.occur_time:type_name -> google.protobuf.Timestamp
+	30, // 25: creepage.v1.Repair.create_time:type_name -> google.protobuf.Timestamp
+	2,  // 26: creepage.v1.ListVehiclesResponse.vehicles:type_name -> creepage.v1.Vehicle
+	30, // 27: creepage.v1.GetOutlookRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	3,  // 28: creepage.v1.ListOutlooksResponse.outlooks:type_name -> creepage.v1.Outlook
+	8,  // 29: creepage.v1.ListTracksResponse.tracks:type_name -> creepage.v1.Track
+	24, // 30: creepage.v1.ListReadingsResponse.readings:type_name -> creepage.v1.AssessedReading
+	32, // 31: creepage.v1.AssessedReading.reading:type_name -> creepage.v1.Reading
+	33, // 32: creepage.v1.AssessedReading.assessment:type_name -> creepage.v1.Assessment
+	10, // 33: creepage.v1.CreateRepairRequest.repair:type_name -> creepage.v1.Repair
+	10, // 34: creepage.v1.ListRepairsResponse.repairs:type_name -> creepage.v1.Repair
+	34, // 35: creepage.v1.ListCodesResponse.codes:type_name -> creepage.v1.CodeSighting
+	11, // 36: creepage.v1.FleetService.ListVehicles:input_type -> creepage.v1.ListVehiclesRequest
+	13, // 37: creepage.v1.FleetService.GetVehicle:input_type -> creepage.v1.GetVehicleRequest
+	14, // 38: creepage.v1.FleetService.RenameVehicle:input_type -> creepage.v1.RenameVehicleRequest
+	15, // 39: creepage.v1.FleetService.MergeVehicles:input_type -> creepage.v1.MergeVehiclesRequest
+	16, // 40: creepage.v1.FleetService.RetireVehicle:input_type -> creepage.v1.RetireVehicleRequest
+	17, // 41: creepage.v1.FleetService.GetOutlook:input_type -> creepage.v1.GetOutlookRequest
+	18, // 42: creepage.v1.FleetService.ListOutlooks:input_type -> creepage.v1.ListOutlooksRequest
+	20, // 43: creepage.v1.FleetService.ListTracks:input_type -> creepage.v1.ListTracksRequest
+	22, // 44: creepage.v1.FleetService.ListReadings:input_type -> creepage.v1.ListReadingsRequest
+	25, // 45: creepage.v1.FleetService.CreateRepair:input_type -> creepage.v1.CreateRepairRequest
+	26, // 46: creepage.v1.FleetService.ListRepairs:input_type -> creepage.v1.ListRepairsRequest
+	28, // 47: creepage.v1.FleetService.ListCodes:input_type -> creepage.v1.ListCodesRequest
+	12, // 48: creepage.v1.FleetService.ListVehicles:output_type -> creepage.v1.ListVehiclesResponse
+	2,  // 49: creepage.v1.FleetService.GetVehicle:output_type -> creepage.v1.Vehicle
+	2,  // 50: creepage.v1.FleetService.RenameVehicle:output_type -> creepage.v1.Vehicle
+	2,  // 51: creepage.v1.FleetService.MergeVehicles:output_type -> creepage.v1.Vehicle
+	2,  // 52: creepage.v1.FleetService.RetireVehicle:output_type -> creepage.v1.Vehicle
+	3,  // 53: creepage.v1.FleetService.GetOutlook:output_type -> creepage.v1.Outlook
+	19, // 54: creepage.v1.FleetService.ListOutlooks:output_type -> creepage.v1.ListOutlooksResponse
+	21, // 55: creepage.v1.FleetService.ListTracks:output_type -> creepage.v1.ListTracksResponse
+	23, // 56: creepage.v1.FleetService.ListReadings:output_type -> creepage.v1.ListReadingsResponse
+	10, // 57: creepage.v1.FleetService.CreateRepair:output_type -> creepage.v1.Repair
+	27, // 58: creepage.v1.FleetService.ListRepairs:output_type -> creepage.v1.ListRepairsResponse
+	29, // 59: creepage.v1.FleetService.ListCodes:output_type -> creepage.v1.ListCodesResponse
+	48, // [48:60] is the sub-list for method output_type
+	36, // [36:48] is the sub-list for method input_type
+	36, // [36:36] is the sub-list for extension type_name
+	36, // [36:36] is the sub-list for extension extendee
+	0,  // [0:36] is the sub-list for field type_name
 }
 
 func init() { file_creepage_v1_vehicle_proto_init() }
@@ -2416,7 +2625,10 @@ func file_creepage_v1_vehicle_proto_init() {
 		return
 	}
 	file_creepage_v1_reading_proto_init()
+	file_creepage_v1_vehicle_proto_msgTypes[0].OneofWrappers = []any{}
 	file_creepage_v1_vehicle_proto_msgTypes[1].OneofWrappers = []any{}
+	file_creepage_v1_vehicle_proto_msgTypes[3].OneofWrappers = []any{}
+	file_creepage_v1_vehicle_proto_msgTypes[8].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

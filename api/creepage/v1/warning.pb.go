@@ -151,7 +151,7 @@ type Warning struct {
 	// What is warned of.
 	Kind Warning_Kind `protobuf:"varint,3,opt,name=kind,proto3,enum=creepage.v1.Warning_Kind" json:"kind,omitempty"`
 	// The component, where one can be named.
-	Component Reading_Component `protobuf:"varint,4,opt,name=component,proto3,enum=creepage.v1.Reading_Component" json:"component,omitempty"`
+	Component *Reading_Component `protobuf:"varint,4,opt,name=component,proto3,enum=creepage.v1.Reading_Component,oneof" json:"component,omitempty"`
 	// Probability within the lead time when it was raised.
 	CodeProbability float64 `protobuf:"fixed64,5,opt,name=code_probability,json=codeProbability,proto3" json:"code_probability,omitempty"`
 	// Median days to the code when it was raised; absent beyond two years.
@@ -163,19 +163,21 @@ type Warning struct {
 	// When it ended; absent while it stands.
 	EndTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
 	// Why it ended.
-	EndReason string `protobuf:"bytes,10,opt,name=end_reason,json=endReason,proto3" json:"end_reason,omitempty"`
+	EndReason *string `protobuf:"bytes,10,opt,name=end_reason,json=endReason,proto3,oneof" json:"end_reason,omitempty"`
 	// When it was acknowledged.
 	AcknowledgeTime *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=acknowledge_time,json=acknowledgeTime,proto3" json:"acknowledge_time,omitempty"`
 	// The note given with the acknowledgement.
-	AcknowledgeNote string `protobuf:"bytes,12,opt,name=acknowledge_note,json=acknowledgeNote,proto3" json:"acknowledge_note,omitempty"`
+	AcknowledgeNote *string `protobuf:"bytes,12,opt,name=acknowledge_note,json=acknowledgeNote,proto3,oneof" json:"acknowledge_note,omitempty"`
 	// What was found.
-	Finding Warning_Finding `protobuf:"varint,13,opt,name=finding,proto3,enum=creepage.v1.Warning_Finding" json:"finding,omitempty"`
+	Finding *Warning_Finding `protobuf:"varint,13,opt,name=finding,proto3,enum=creepage.v1.Warning_Finding,oneof" json:"finding,omitempty"`
 	// Where.
-	FindingComponent Reading_Component `protobuf:"varint,14,opt,name=finding_component,json=findingComponent,proto3,enum=creepage.v1.Reading_Component" json:"finding_component,omitempty"`
+	FindingComponent *Reading_Component `protobuf:"varint,14,opt,name=finding_component,json=findingComponent,proto3,enum=creepage.v1.Reading_Component,oneof" json:"finding_component,omitempty"`
 	// In words.
-	FindingNote string `protobuf:"bytes,15,opt,name=finding_note,json=findingNote,proto3" json:"finding_note,omitempty"`
+	FindingNote *string `protobuf:"bytes,15,opt,name=finding_note,json=findingNote,proto3,oneof" json:"finding_note,omitempty"`
 	// When the finding was recorded.
-	FindingTime   *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=finding_time,json=findingTime,proto3" json:"finding_time,omitempty"`
+	FindingTime *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=finding_time,json=findingTime,proto3" json:"finding_time,omitempty"`
+	// Found when old records were imported: it was never news.
+	Backfilled    bool `protobuf:"varint,17,opt,name=backfilled,proto3" json:"backfilled,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -232,8 +234,8 @@ func (x *Warning) GetKind() Warning_Kind {
 }
 
 func (x *Warning) GetComponent() Reading_Component {
-	if x != nil {
-		return x.Component
+	if x != nil && x.Component != nil {
+		return *x.Component
 	}
 	return Reading_COMPONENT_UNSPECIFIED
 }
@@ -274,8 +276,8 @@ func (x *Warning) GetEndTime() *timestamppb.Timestamp {
 }
 
 func (x *Warning) GetEndReason() string {
-	if x != nil {
-		return x.EndReason
+	if x != nil && x.EndReason != nil {
+		return *x.EndReason
 	}
 	return ""
 }
@@ -288,29 +290,29 @@ func (x *Warning) GetAcknowledgeTime() *timestamppb.Timestamp {
 }
 
 func (x *Warning) GetAcknowledgeNote() string {
-	if x != nil {
-		return x.AcknowledgeNote
+	if x != nil && x.AcknowledgeNote != nil {
+		return *x.AcknowledgeNote
 	}
 	return ""
 }
 
 func (x *Warning) GetFinding() Warning_Finding {
-	if x != nil {
-		return x.Finding
+	if x != nil && x.Finding != nil {
+		return *x.Finding
 	}
 	return Warning_FINDING_UNSPECIFIED
 }
 
 func (x *Warning) GetFindingComponent() Reading_Component {
-	if x != nil {
-		return x.FindingComponent
+	if x != nil && x.FindingComponent != nil {
+		return *x.FindingComponent
 	}
 	return Reading_COMPONENT_UNSPECIFIED
 }
 
 func (x *Warning) GetFindingNote() string {
-	if x != nil {
-		return x.FindingNote
+	if x != nil && x.FindingNote != nil {
+		return *x.FindingNote
 	}
 	return ""
 }
@@ -320,6 +322,13 @@ func (x *Warning) GetFindingTime() *timestamppb.Timestamp {
 		return x.FindingTime
 	}
 	return nil
+}
+
+func (x *Warning) GetBackfilled() bool {
+	if x != nil {
+		return x.Backfilled
+	}
+	return false
 }
 
 // Request of ListWarnings.
@@ -674,27 +683,30 @@ var File_creepage_v1_warning_proto protoreflect.FileDescriptor
 
 const file_creepage_v1_warning_proto_rawDesc = "" +
 	"\n" +
-	"\x19creepage/v1/warning.proto\x12\vcreepage.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19creepage/v1/reading.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9e\b\n" +
+	"\x19creepage/v1/warning.proto\x12\vcreepage.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19creepage/v1/reading.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc1\t\n" +
 	"\aWarning\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12\x18\n" +
 	"\avehicle\x18\x02 \x01(\tR\avehicle\x12-\n" +
-	"\x04kind\x18\x03 \x01(\x0e2\x19.creepage.v1.Warning.KindR\x04kind\x12<\n" +
-	"\tcomponent\x18\x04 \x01(\x0e2\x1e.creepage.v1.Reading.ComponentR\tcomponent\x12)\n" +
+	"\x04kind\x18\x03 \x01(\x0e2\x19.creepage.v1.Warning.KindR\x04kind\x12A\n" +
+	"\tcomponent\x18\x04 \x01(\x0e2\x1e.creepage.v1.Reading.ComponentH\x00R\tcomponent\x88\x01\x01\x12)\n" +
 	"\x10code_probability\x18\x05 \x01(\x01R\x0fcodeProbability\x12,\n" +
-	"\x10days_to_code_p50\x18\x06 \x01(\x01H\x00R\rdaysToCodeP50\x88\x01\x01\x12\x16\n" +
+	"\x10days_to_code_p50\x18\x06 \x01(\x01H\x01R\rdaysToCodeP50\x88\x01\x01\x12\x16\n" +
 	"\x06reason\x18\a \x01(\tR\x06reason\x129\n" +
 	"\n" +
 	"raise_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\traiseTime\x125\n" +
-	"\bend_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x1d\n" +
+	"\bend_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\"\n" +
 	"\n" +
 	"end_reason\x18\n" +
-	" \x01(\tR\tendReason\x12E\n" +
-	"\x10acknowledge_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\x0facknowledgeTime\x12)\n" +
-	"\x10acknowledge_note\x18\f \x01(\tR\x0facknowledgeNote\x126\n" +
-	"\afinding\x18\r \x01(\x0e2\x1c.creepage.v1.Warning.FindingR\afinding\x12K\n" +
-	"\x11finding_component\x18\x0e \x01(\x0e2\x1e.creepage.v1.Reading.ComponentR\x10findingComponent\x12!\n" +
-	"\ffinding_note\x18\x0f \x01(\tR\vfindingNote\x12=\n" +
-	"\ffinding_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\vfindingTime\"j\n" +
+	" \x01(\tH\x02R\tendReason\x88\x01\x01\x12E\n" +
+	"\x10acknowledge_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\x0facknowledgeTime\x12.\n" +
+	"\x10acknowledge_note\x18\f \x01(\tH\x03R\x0facknowledgeNote\x88\x01\x01\x12;\n" +
+	"\afinding\x18\r \x01(\x0e2\x1c.creepage.v1.Warning.FindingH\x04R\afinding\x88\x01\x01\x12P\n" +
+	"\x11finding_component\x18\x0e \x01(\x0e2\x1e.creepage.v1.Reading.ComponentH\x05R\x10findingComponent\x88\x01\x01\x12&\n" +
+	"\ffinding_note\x18\x0f \x01(\tH\x06R\vfindingNote\x88\x01\x01\x12=\n" +
+	"\ffinding_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\vfindingTime\x12\x1e\n" +
+	"\n" +
+	"backfilled\x18\x11 \x01(\bR\n" +
+	"backfilled\"j\n" +
 	"\x04Kind\x12\x14\n" +
 	"\x10KIND_UNSPECIFIED\x10\x00\x12\f\n" +
 	"\bCODE_DUE\x10\x01\x12\x14\n" +
@@ -706,8 +718,16 @@ const file_creepage_v1_warning_proto_rawDesc = "" +
 	"\rNOT_LOOKED_AT\x10\x01\x12\x0f\n" +
 	"\vFAULT_FOUND\x10\x02\x12\x11\n" +
 	"\rNOTHING_FOUND\x10\x03:<\xeaA9\n" +
-	"\x10creepage/Warning\x12\x12warnings/{warning}*\bwarnings2\awarningB\x13\n" +
-	"\x11_days_to_code_p50\"s\n" +
+	"\x10creepage/Warning\x12\x12warnings/{warning}*\bwarnings2\awarningB\f\n" +
+	"\n" +
+	"_componentB\x13\n" +
+	"\x11_days_to_code_p50B\r\n" +
+	"\v_end_reasonB\x13\n" +
+	"\x11_acknowledge_noteB\n" +
+	"\n" +
+	"\b_findingB\x14\n" +
+	"\x12_finding_componentB\x0f\n" +
+	"\r_finding_note\"s\n" +
 	"\x13ListWarningsRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +
