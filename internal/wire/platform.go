@@ -1,0 +1,76 @@
+package wire
+
+import (
+	"fmt"
+
+	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/insulation"
+)
+
+// Platform turns a message into a platform. Fields that the service sets
+// (effective_code_ohms) are not read. The error is a FieldErrors.
+func Platform(m *creepagev1.Platform) (insulation.Platform, error) {
+	var r reader
+	v := insulation.Platform{
+		ID:              r.requiredName("name", Platforms, m.GetName()),
+		Title:           m.GetTitle(),
+		MaxWorkingVolts: r.number("max_working_volts", &m.MaxWorkingVolts),
+		CodeQuantity:    enum(&r, "code_quantity", m.GetCodeQuantity(), insulation.WeakerPole),
+		ValidFrom:       r.time("valid_from_time", m.GetValidFromTime()),
+	}
+	if !(v.MaxWorkingVolts > 0) {
+		r.fail("max_working_volts", "%g is no working voltage; want volts above 0", v.MaxWorkingVolts)
+	}
+	if m.CodeOhms != nil {
+		v.CodeOhms = r.number("code_ohms", m.CodeOhms)
+		if !(v.CodeOhms > 0) {
+			r.fail("code_ohms", "%g is no limit; want ohms above 0, or leave it out for %d ohm per volt", v.CodeOhms, insulation.DefaultCodeOhmsPerVolt)
+		}
+	}
+	if v.CodeQuantity == 0 {
+		v.CodeQuantity = insulation.Parallel
+	}
+	for i, p := range m.GetTestPoints() {
+		v.Points = append(v.Points, r.point(fmt.Sprintf("test_points[%d]", i), p, &v))
+	}
+	return v, r.err()
+}
+
+func (r *reader) point(path string, m *creepagev1.TestPoint, of *insulation.Platform) insulation.Point {
+	q := insulation.Point{
+		Component: requiredEnum(r, path+".component", m.GetComponent(), insulation.System),
+		Conductor: requiredEnum(r, path+".conductor", m.GetConductor(), insulation.AllConductors),
+		Reference: requiredEnum(r, path+".reference", m.GetReference(), insulation.Shield),
+		LimitOhms: r.number(path+".limit_ohms", &m.LimitOhms),
+		TestVolts: r.number(path+".test_volts", &m.TestVolts),
+	}
+	if !(q.LimitOhms > 0) {
+		r.fail(path+".limit_ohms", "%g is no limit; want ohms above 0", q.LimitOhms)
+	}
+	if !(q.TestVolts > 0) {
+		r.fail(path+".test_volts", "%g is no test voltage; want volts above 0", q.TestVolts)
+	}
+	if of.Point(q.Component, q.Conductor, q.Reference) != nil {
+		r.fail(path, "%s %s to %s stands twice", q.Component, q.Conductor, q.Reference)
+	}
+	return q
+}
+
+// PlatformMessage turns a platform into its message.
+func PlatformMessage(v *insulation.Platform) *creepagev1.Platform {
+	m := &creepagev1.Platform{
+		Name: Platforms.Name(v.ID), Title: v.Title, MaxWorkingVolts: v.MaxWorkingVolts,
+		CodeQuantity:  creepagev1.Reading_Quantity(v.CodeQuantityOrDefault()),
+		ValidFromTime: timestamp(v.ValidFrom), EffectiveCodeOhms: v.CodeLimit(),
+	}
+	if v.CodeOhms > 0 {
+		m.CodeOhms = &v.CodeOhms
+	}
+	for _, q := range v.Points {
+		m.TestPoints = append(m.TestPoints, &creepagev1.TestPoint{
+			Component: creepagev1.Reading_Component(q.Component), Conductor: creepagev1.Reading_Conductor(q.Conductor),
+			Reference: creepagev1.Reading_Reference(q.Reference), LimitOhms: q.LimitOhms, TestVolts: q.TestVolts,
+		})
+	}
+	return m
+}
