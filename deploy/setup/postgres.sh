@@ -5,11 +5,11 @@
 # leaves none running.
 set -euo pipefail
 
-oldest=14 # releases older than this are no longer maintained
+oldest=15 # the oldest that the migrations are tested with
 
 found() {
   local dir major
-  for dir in /usr/lib/postgresql/*/bin /opt/homebrew/opt/postgresql*/bin /usr/local/opt/postgresql*/bin /usr/local/pgsql/bin \
+  for dir in "${CREEPAGE_POSTGRES_BIN:-}" /usr/lib/postgresql/*/bin /usr/pgsql-*/bin /opt/homebrew/opt/postgresql*/bin /usr/local/opt/postgresql*/bin /usr/local/pgsql/bin \
     "$(dirname "$(command -v initdb 2>/dev/null || echo /nowhere/x)")"; do
     [ -x "$dir/initdb" ] && [ -x "$dir/postgres" ] && [ -x "$dir/pg_ctl" ] || continue
     major=$("$dir/postgres" --version | sed -E 's/[^0-9]*([0-9]+).*/\1/')

@@ -1,0 +1,109 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/spf13/cobra"
+)
+
+// run runs the program as main does and returns its output, its messages and its exit code.
+func run(t *testing.T, args ...string) (out, messages string, code int) {
+	t.Helper()
+	root := rootCommand()
+	var o, m bytes.Buffer
+	root.SetOut(&o)
+	root.SetErr(&m)
+	root.SetArgs(args)
+	err := root.ExecuteContext(context.Background())
+	if err == nil {
+		return o.String(), m.String(), 0
+	}
+	m.WriteString(err.Error())
+	var coded *exitError
+	if errors.As(err, &coded) {
+		return o.String(), m.String(), coded.code
+	}
+	return o.String(), m.String(), exitFailed
+}
+
+func TestASlipOfThePenIsNamed(t *testing.T) {
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"imprt", "x.csv"}, "`creepage import` meant"},
+		{[]string{"frobnicate"}, `no command "frobnicate"`},
+		{[]string{"import", "x.csv", "--sever", "http://x"}, "--server meant"},
+		{[]string{"import"}, "creepage import --help"},
+		{[]string{"import", "x.csv", "--batch", "many"}, "--batch"},
+	} {
+		_, messages, code := run(t, c.args...)
+		if code != exitUsage || !strings.Contains(messages, c.want) {
+			t.Errorf("%v: exit code %d, %q; want %d and %q", c.args, code, messages, exitUsage, c.want)
+		}
+	}
+}
+
+func TestEveryCommandExplainsItselfWithAnExample(t *testing.T) {
+	var check func(c *cobra.Command)
+	check = func(c *cobra.Command) {
+		if c.Name() == "help" || c.Name() == "completion" || c.Parent() != nil && c.Parent().Name() == "completion" {
+			return
+		}
+		if c.Short == "" || !strings.Contains(c.Example, "creepage") {
+			t.Errorf("%s: no short description or no example", c.CommandPath())
+		}
+		for _, sub := range c.Commands() {
+			check(sub)
+		}
+	}
+	check(rootCommand())
+	help, _, code := run(t, "--help")
+	if code != 0 || !strings.Contains(help, "High voltage kills") || !strings.Contains(help, "Exit codes") {
+		t.Errorf("exit code %d, help:\n%s", code, help)
+	}
+}
+
+func TestADryRunSaysWhatWouldBeRefused(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "old.csv")
+	text := "reading_id,shop,vehicle,platform,measured_at,method,component,conductor,reference,relation,resistance_ohm,test_volt,hold_s,temperature_c,humidity_pct,remark\n" +
+		"r-1,north-yard,truck-1,van-400,2026-03-02T09:15:00Z,tester,motor,phase_u,chassis,,>550M,500,60,21,48,fine\n" +
+		"r-2,north-yard,truck-1,van-400,2026-03-02T09:15:00Z,tester,motor,phase_u,chassis,,OL,500,60,21,48,no range\n" +
+		"r-3,north-yard,truck-1,van-400,2099-03-02T09:15:00Z,tester,motor,phase_u,chassis,,1M,500,60,21,48,not yet\n"
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	out, messages, code := run(t, "import", path, "--dry-run")
+	if code != exitRejects || !strings.Contains(out, "3 rows: 1 could be sent, 2 would be refused") || !strings.Contains(messages, "left out: remark") {
+		t.Errorf("exit code %d\n%s%s", code, out, messages)
+	}
+	rejects, err := os.ReadFile(path + ".rejects.csv")
+	if err != nil || !strings.Contains(string(rejects), "range_ohm") || !strings.Contains(string(rejects), "measure_time") {
+		t.Errorf("rejects: %v\n%s", err, rejects)
+	}
+}
+
+func TestWithoutAKeyOrAnAddressNothingIsSent(t *testing.T) {
+	t.Setenv("CREEPAGE_KEY", "")
+	path := filepath.Join(t.TempDir(), "old.csv")
+	header := "reading_id,shop,vehicle,platform,measured_at,method,component,conductor,reference,relation,resistance_ohm,test_volt,hold_s,temperature_c,humidity_pct\n"
+	if err := os.WriteFile(path, []byte(header), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, messages, code := run(t, "import", path, "--server", "http://127.0.0.1:1"); code != exitUsage || !strings.Contains(messages, "--key-file") {
+		t.Errorf("exit code %d, %q", code, messages)
+	}
+	t.Setenv("CREEPAGE_KEY", "ck_x")
+	if _, messages, code := run(t, "import", path); code != exitUsage || !strings.Contains(messages, "--server is missing") {
+		t.Errorf("exit code %d, %q", code, messages)
+	}
+	if _, messages, code := run(t, "import", path, "--server", "127.0.0.1:1"); code != exitUsage || !strings.Contains(messages, "http://localhost:8080") {
+		t.Errorf("exit code %d, %q", code, messages)
+	}
+}

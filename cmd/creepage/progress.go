@@ -1,0 +1,78 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"sync/atomic"
+	"time"
+
+	"github.com/vbauerster/mpb/v8"
+	"github.com/vbauerster/mpb/v8/decor"
+	"golang.org/x/term"
+)
+
+// progress shows how far a long piece of work has come: a bar on a terminal, a
+// line every few seconds elsewhere.
+type progress struct {
+	out   io.Writer
+	name  string
+	total int64
+
+	bars *mpb.Progress
+	bar  *mpb.Bar
+	rows atomic.Int64 // read by the bar's own goroutine
+
+	began time.Time
+	said  time.Time // when the last plain line was written
+}
+
+// plainEvery is the time between two plain lines.
+const plainEvery = 5 * time.Second
+
+// newProgress begins to show work of a total (in any unit; 0 is none) under a name.
+func newProgress(out io.Writer, name string, total int64) *progress {
+	now := time.Now()
+	p := &progress{out: out, name: name, total: total, began: now, said: now}
+	if f, ok := out.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+		p.bars = mpb.New(mpb.WithOutput(out), mpb.WithWidth(40), mpb.WithRefreshRate(150*time.Millisecond))
+		p.bar = p.bars.AddBar(total,
+			mpb.PrependDecorators(decor.Name(name+" ")),
+			mpb.AppendDecorators(decor.Percentage(decor.WC{W: 5}), decor.Any(func(decor.Statistics) string { return "  " + p.rate() })))
+	}
+	return p
+}
+
+func (p *progress) rate() string {
+	seconds := time.Since(p.began).Seconds()
+	rows := p.rows.Load()
+	if seconds <= 0 || rows == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d rows, %.0f/s", rows, float64(rows)/seconds)
+}
+
+// show says how much of the total is done, and how many rows that was.
+func (p *progress) show(done, rows int64) {
+	p.rows.Store(rows)
+	if p.bar != nil {
+		p.bar.SetCurrent(done)
+		return
+	}
+	if now := time.Now(); now.Sub(p.said) >= plainEvery {
+		p.said = now
+		fmt.Fprintf(p.out, "%s: %d %%, %s\n", p.name, 100*done/max(p.total, 1), p.rate())
+	}
+}
+
+// end takes the bar off; what became of the work is said by the caller.
+func (p *progress) end(complete bool) {
+	if p.bar == nil {
+		return
+	}
+	if complete {
+		p.bar.SetTotal(p.total, true)
+	}
+	p.bar.Abort(false)
+	p.bars.Wait()
+}

@@ -1,0 +1,238 @@
+package sheet
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	spb "google.golang.org/genproto/googleapis/rpc/status"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/insulation"
+	"creepage/internal/wire"
+)
+
+// MaxBatch is the most readings that the service takes in one request.
+const MaxBatch = 1000
+
+// Import takes a table of readings to the service.
+type Import struct {
+	// Submit takes a request to the service. Without it the import is a dry run.
+	Submit func(context.Context, *creepagev1.SubmitReadingsRequest) (*creepagev1.SubmitReadingsResponse, error)
+	// Now is the time by which a dry run judges readings of the future.
+	Now   time.Time
+	Batch int  // readings a request, at most MaxBatch
+	Live  bool // readings of today, about which warnings are news; otherwise old records
+
+	CheckpointFile string              // where the import's place is kept; empty: nowhere
+	Checkpoint     Checkpoint          // where to begin
+	Rejects        *Rejects            // where refused rows go
+	Progress       func(Place, Counts) // told after every batch; may be nil
+}
+
+// Run reads the table to its end. On an error everything before the last
+// checkpoint is with the service, and a later run may go on from there. The
+// counts are those of the whole file, runs before included.
+func (im *Import) Run(ctx context.Context, table *Reader) (Counts, error) {
+	at := im.Checkpoint
+	if at.Place.Offset > 0 {
+		if err := table.Continue(at.Place); err != nil {
+			return at.Counts, err
+		}
+	}
+	batches := make(chan batch, 1) // one is read while the one before is on its way
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() error {
+		defer close(batches)
+		return im.read(ctx, table, batches)
+	})
+	g.Go(func() error {
+		for b := range batches {
+			if err := im.take(ctx, b, &at); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err := g.Wait(); err != nil {
+		return at.Counts, err
+	}
+	if im.CheckpointFile != "" {
+		if err := os.Remove(im.CheckpointFile); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return at.Counts, err
+		}
+	}
+	return at.Counts, nil
+}
+
+// batch is some rows in the order of the file and the place after them.
+type batch struct {
+	rows []Row
+	end  Place
+}
+
+func (im *Import) read(ctx context.Context, table *Reader, out chan<- batch) error {
+	size := im.Batch
+	if size < 1 || size > MaxBatch {
+		return fmt.Errorf("batch %d: want 1 to %d readings a request", size, MaxBatch)
+	}
+	for {
+		b := batch{rows: make([]Row, 0, size)}
+		end := false
+		for len(b.rows) < size && !end {
+			row, err := table.Next()
+			switch {
+			case errors.Is(err, io.EOF):
+				end = true
+			case err != nil:
+				return err
+			default:
+				b.rows = append(b.rows, row)
+			}
+		}
+		b.end = table.Place()
+		if len(b.rows) > 0 {
+			select {
+			case out <- b:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}
+		if end {
+			return nil
+		}
+	}
+}
+
+// take submits a batch, sets the refused rows aside and moves the checkpoint.
+func (im *Import) take(ctx context.Context, b batch, at *Checkpoint) error {
+	good := make([]Row, 0, len(b.rows))
+	for _, row := range b.rows {
+		if row.Err == nil {
+			good = append(good, row)
+			continue
+		}
+		if err := im.reject(row, row.Err, at); err != nil {
+			return err
+		}
+	}
+	send := im.submit
+	if im.Submit == nil {
+		send = im.judge
+	}
+	if err := send(ctx, good, at); err != nil {
+		return err
+	}
+	at.Counts.Rows += int64(len(b.rows))
+	at.Place = b.end
+	var err error
+	if at.Rejects, err = im.Rejects.Flush(); err != nil {
+		return fmt.Errorf("rejects file: %w", err)
+	}
+	if im.CheckpointFile != "" {
+		if err := at.save(im.CheckpointFile); err != nil {
+			return fmt.Errorf("checkpoint: %w", err)
+		}
+	}
+	if im.Progress != nil {
+		im.Progress(at.Place, at.Counts)
+	}
+	return nil
+}
+
+func (im *Import) reject(row Row, reason error, at *Checkpoint) error {
+	at.Counts.Rejected++
+	if err := im.Rejects.Add(row, reason); err != nil {
+		return fmt.Errorf("rejects file: %w", err)
+	}
+	return nil
+}
+
+// judge refuses what the service would refuse by looking at a reading alone.
+// Whether it knows the vehicle's platform, the shop and the key it cannot say.
+func (im *Import) judge(_ context.Context, rows []Row, at *Checkpoint) error {
+	for _, row := range rows {
+		row.Reading.Defaults()
+		if v := insulation.Validate(&row.Reading, im.Now); len(v) > 0 {
+			if err := im.reject(row, v, at); err != nil {
+				return err
+			}
+			continue
+		}
+		at.Counts.Accepted++
+	}
+	return nil
+}
+
+// submit sends rows in one request. Where the service refuses the request as a
+// whole because of what is in it, the rows are sent by halves until the ones
+// that it cannot take stand alone.
+func (im *Import) submit(ctx context.Context, rows []Row, at *Checkpoint) error {
+	if len(rows) == 0 {
+		return nil
+	}
+	req := &creepagev1.SubmitReadingsRequest{Backfill: !im.Live, Readings: make([]*creepagev1.Reading, len(rows))}
+	for i := range rows {
+		req.Readings[i] = wire.ReadingMessage(&rows[i].Reading)
+	}
+	resp, err := im.Submit(ctx, req)
+	if status.Code(err) == codes.InvalidArgument {
+		if len(rows) == 1 {
+			return im.reject(rows[0], refusal(status.Convert(err).Proto()), at)
+		}
+		half := len(rows) / 2
+		if err := im.submit(ctx, rows[:half], at); err != nil {
+			return err
+		}
+		return im.submit(ctx, rows[half:], at)
+	}
+	if err != nil {
+		return fmt.Errorf("lines %d to %d: %w", rows[0].Line, rows[len(rows)-1].Line, err)
+	}
+	if len(resp.GetResults()) != len(rows) {
+		return fmt.Errorf("lines %d to %d: the service answered for %d readings of %d", rows[0].Line, rows[len(rows)-1].Line, len(resp.GetResults()), len(rows))
+	}
+	for i, result := range resp.GetResults() {
+		switch result.GetOutcome() {
+		case creepagev1.SubmitResult_ACCEPTED:
+			at.Counts.Accepted++
+		case creepagev1.SubmitResult_DUPLICATE:
+			at.Counts.Duplicates++
+		default:
+			if err := im.reject(rows[i], refusal(result.GetError()), at); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// refusal puts the service's reason in one line: the fields where it names them.
+func refusal(st *spb.Status) error {
+	s := status.FromProto(st)
+	for _, d := range s.Details() {
+		bad, ok := d.(*errdetails.BadRequest)
+		if !ok || len(bad.GetFieldViolations()) == 0 {
+			continue
+		}
+		reason := ""
+		for _, v := range bad.GetFieldViolations() {
+			if reason != "" {
+				reason += "; "
+			}
+			reason += v.GetField() + ": " + v.GetDescription()
+		}
+		return errors.New(reason)
+	}
+	if s.Message() == "" {
+		return errors.New("refused without a reason")
+	}
+	return errors.New(s.Message())
+}
