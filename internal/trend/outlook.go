@@ -77,8 +77,8 @@ type Part struct {
 type Next struct {
 	Component insulation.Component
 	Conductor ConductorGroup
-	// HalvesBy is the factor by which it is expected to narrow the 80 %
-	// interval of the crossing (0.6: to six tenths).
+	// NarrowsTo is what is expected to be left of the spread of that part's
+	// operating level after one more visit (0.6: six tenths).
 	NarrowsTo float64
 	Why       string
 }
@@ -91,12 +91,12 @@ type Outlook struct {
 
 	State    State
 	P30, P90 float64 // code probability within 30 and 90 days, calibrated
-	PLead    float64 // within the policy's lead time if that is not 90 days; set by Fold's caller through Probability
+	P0       float64 // chance that the whole is below the code limit now
 	// DaysP10, DaysP50 and DaysP90 are when the calibrated curve passes 10, 50
 	// and 90 %, days from EvaluatedAt; NaN beyond two years.
 	DaysP10, DaysP50, DaysP90 float64
 	Curve                     []CurvePoint
-	Raw30, Raw90              float64 // before calibration, for Calibrator
+	Raw30, Raw90              float64 // before calibration, for Learner.Forecast
 
 	Limiting insulation.Component // 0 if none can be named
 	Reason   string

@@ -120,6 +120,8 @@ type Params struct {
 	LowOutlierShift Normal  `json:"low_outlier_shift"` // mean below the level (positive), sd
 	FlatOutlier     float64 `json:"flat_outlier"`
 	FlatDecades     float64 `json:"flat_decades"`
+	WideShare       float64 `json:"wide_share"`  // readings with wide noise (heavy tails)
+	WideFactor      float64 `json:"wide_factor"` // their standard deviation over the usual one
 	FalseAbove      float64 `json:"false_above"`
 	FalseBelow      float64 `json:"false_below"`
 	BadVisit        float64 `json:"bad_visit"`       // share of visits that are off as a whole
@@ -172,7 +174,7 @@ func Default() Params {
 		UsualCelsius: 16, SeasonAmplitude: 10, UsualRH: 60,
 		ShortHold: Normal{0.146, 0.04}, OtherVoltsSD: 0.1,
 		MonitorSD: 0.13, MonitorSDNoTemp: 0.17, MonitorRatioMax: 25, MonitorMemory: 30,
-		LowOutlier: 0.02, LowOutlierShift: Normal{0.8, 0.4}, FlatOutlier: 0.003, FlatDecades: 4,
+		LowOutlier: 0.02, LowOutlierShift: Normal{0.8, 0.4}, FlatOutlier: 0.003, FlatDecades: 4, WideShare: 0.05, WideFactor: 3,
 		FalseAbove: 0.012, FalseBelow: 0.01, BadVisit: 0.02, BadVisitShift: Normal{-0.4, 0.6},
 		Rise: map[string]float64{"battery": 10, "cable": 10, "charger": 5, "compressor": 20, "inverter": 25,
 			"converter": 25, "heater": 30, "generator": 35, "motor": 40, "fuel_cell": 40},
@@ -229,8 +231,8 @@ func (p *Params) Validate() error {
 		{"reading_sd", p.ReadingSD, 1e-4, 2}, {"visit_sd", p.VisitSD, 0, 2}, {"monitor_sd", p.MonitorSD, 1e-4, 2},
 		{"monitor_sd_no_temperature", p.MonitorSDNoTemp, 1e-4, 2}, {"monitor_ratio_max", p.MonitorRatioMax, 1, 1e4},
 		{"monitor_memory", p.MonitorMemory, 1, 1e4},
-		{"low_outlier", p.LowOutlier, 0, 0.5}, {"flat_outlier", p.FlatOutlier, 0, 0.4}, {"flat_decades", p.FlatDecades, 0.1, 20},
-		{"false_above", p.FalseAbove, 0, 0.5}, {"false_below", p.FalseBelow, 0, 0.5}, {"bad_visit", p.BadVisit, 0, 0.5},
+		{"low_outlier", p.LowOutlier, 1e-9, 0.3}, {"flat_outlier", p.FlatOutlier, 1e-9, 0.2}, {"flat_decades", p.FlatDecades, 0.1, 20},
+		{"wide_share", p.WideShare, 1e-9, 0.4}, {"wide_factor", p.WideFactor, 1, 20}, {"false_above", p.FalseAbove, 1e-9, 0.5}, {"false_below", p.FalseBelow, 1e-9, 0.5}, {"bad_visit", p.BadVisit, 0, 0.5},
 		{"fall_paths", float64(p.FallPaths), 100, 1e6}, {"budget_floor", p.BudgetFloor, 1e-3, 1},
 		{"calibration.scale", p.Calibration.Scale, 1e-3, 10}, {"ceiling", p.Ceiling, 0.5, 1}, {"floor_per_day", p.FloorPerDay, 0, 1e-3},
 	} {

@@ -1,6 +1,8 @@
 package trend
 
 import (
+	"fmt"
+	"math"
 	"time"
 
 	"creepage/internal/insulation"
@@ -63,10 +65,188 @@ type Change struct {
 	At          time.Time
 }
 
+// Thresholds of the kinds that no policy sets.
+const (
+	underRaise = 0.8 // chance that the whole is below the code limit now
+	underEnd   = 0.2
+	dropRaise  = 0.5 // weight of "has just dropped"
+	dropEnd    = 0.2
+)
+
+// condition is one thing a warning can be about, as an outlook shows it.
+type condition struct {
+	kind        WarningKind
+	component   insulation.Component
+	raise, keep bool // begin a warning; let one that is open stand
+	probability float64
+	reason      string
+}
+
+// Fold is the warn rule: from the rule's memory and an outlook to the next
+// memory and what changed. It is silent about the future and depends on its
+// arguments alone, so it can be replayed and taken up after a restart. Outlooks
+// must come in the order of their time.
+func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Change) {
+	var changes []Change
+	next := RuleState{}
+	conditions := conditionsOf(o, policy)
+	for _, w := range rs.Open {
+		c := find(conditions, w.Kind, w.Component)
+		ended := ""
+		switch {
+		case !o.CodeSet.IsZero() && (w.Kind == CodeDue || w.Kind == UnderCodeLimit):
+			ended = "the isolation code was set on " + date(o.CodeSet)
+		case c.keep:
+			w.BelowSince = time.Time{}
+		case w.BelowSince.IsZero():
+			w.BelowSince = o.EvaluatedAt
+			if policy.EndDays <= 0 || w.Kind == UnderServiceLimit {
+				ended = endWords(c, policy)
+			}
+		case o.EvaluatedAt.Sub(w.BelowSince).Hours() >= 24*policy.EndDays:
+			ended = endWords(c, policy)
+		}
+		if ended == "" {
+			next.Open = append(next.Open, w)
+			continue
+		}
+		changes = append(changes, Change{Kind: w.Kind, Component: w.Component, Probability: c.probability, DaysP50: o.DaysP50, Reason: ended, At: o.EvaluatedAt})
+	}
+	for _, c := range conditions {
+		if !c.raise || next.open(c.kind, c.component) {
+			continue
+		}
+		component := c.component
+		if c.kind == CodeDue || c.kind == UnderCodeLimit {
+			component = o.Limiting
+		}
+		next.Open = append(next.Open, OpenWarning{Kind: c.kind, Component: component, RaisedAt: o.EvaluatedAt})
+		changes = append(changes, Change{Kind: c.kind, Raised: true, Component: component, Probability: c.probability, DaysP50: o.DaysP50, Reason: c.reason, At: o.EvaluatedAt})
+	}
+	return next, changes
+}
+
+// open says whether a warning of the kind stands; those about the vehicle's
+// code stand once, whichever component limits at the time.
+func (rs *RuleState) open(k WarningKind, c insulation.Component) bool {
+	for _, w := range rs.Open {
+		if w.Kind == k && (k == CodeDue || k == UnderCodeLimit || w.Component == c) {
+			return true
+		}
+	}
+	return false
+}
+
+func find(conditions []condition, k WarningKind, c insulation.Component) condition {
+	for _, x := range conditions {
+		if x.kind == k && (k == CodeDue || k == UnderCodeLimit || x.component == c) {
+			return x
+		}
+	}
+	return condition{kind: k, component: c}
+}
+
+// conditionsOf reads every condition off an outlook.
+func conditionsOf(o *Outlook, policy Policy) []condition {
+	p := Within(o.Curve, policy.LeadDays)
+	free := o.CodeSet.IsZero()
+	out := []condition{
+		{kind: CodeDue, raise: free && p >= policy.Raise, keep: p >= policy.End, probability: p, reason: o.Reason},
+		{kind: UnderCodeLimit, raise: free && o.P0 >= underRaise, keep: o.P0 >= underEnd, probability: o.P0, reason: o.Reason},
+	}
+	for i := range o.Parts {
+		part := &o.Parts[i]
+		if part.Group.Whole() {
+			continue
+		}
+		c := part.Group.Component
+		if part.Dropped >= dropEnd {
+			out = merge(out, condition{kind: SuddenDrop, component: c, raise: part.Dropped >= dropRaise, keep: true, probability: part.Dropped,
+				reason: fmt.Sprintf("%s has dropped suddenly to %s (chance %.0f %%).", part.Group.words(), Ohms(part.LevelNow.P50), 100*part.Dropped)})
+		}
+		if part.UnderService > 0 {
+			how := "by a single reading, to be confirmed"
+			if part.UnderService > 1 {
+				how = fmt.Sprintf("confirmed by %d readings in a row", part.UnderService)
+			}
+			out = merge(out, condition{kind: UnderServiceLimit, component: c, raise: true, keep: true, probability: 1,
+				reason: fmt.Sprintf("%s read %s, below its service limit of %s, %s.", part.Group.words(), Ohms(part.LastUnderOhms), Ohms(part.ServiceLimit), how)})
+		}
+	}
+	return out
+}
+
+// merge keeps one condition per kind and component, the stronger.
+func merge(out []condition, c condition) []condition {
+	for i := range out {
+		if out[i].kind == c.kind && out[i].component == c.component {
+			if c.probability > out[i].probability {
+				out[i] = c
+			}
+			return out
+		}
+	}
+	return append(out, c)
+}
+
+func endWords(c condition, policy Policy) string {
+	switch c.kind {
+	case CodeDue:
+		return fmt.Sprintf("below %.0f %% within %.0f days for %.0f days", 100*policy.End, policy.LeadDays, policy.EndDays)
+	case UnderCodeLimit:
+		return fmt.Sprintf("the whole has stood above the code limit for %.0f days", policy.EndDays)
+	case UnderServiceLimit:
+		return "a later comparable reading met the service limit"
+	}
+	return fmt.Sprintf("no longer looks like a drop, for %.0f days", policy.EndDays)
+}
+
 // Evaluate is the daily step of the rule for one vehicle: what Fold says of
 // the vehicle's outlook at the given time, computed as cheaply as possible (no
-// curve, no sentences unless a warning changes). It equals Outlook followed by Fold.
+// bands, no sentences, only the lead time's horizons) unless something
+// changes. It equals Outlook followed by Fold.
 func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at time.Time, policy Policy) (RuleState, []Change) {
-	o := m.Outlook(v, p, at)
+	o := m.glance(v, p, at, policy)
+	next, changes := m.Fold(rs, &o, policy)
+	if len(changes) == 0 {
+		return next, nil
+	}
+	o = m.Outlook(v, p, at)
 	return m.Fold(rs, &o, policy)
+}
+
+// glance is as much of an outlook as the rule's decisions hang on.
+func (m *Model) glance(v *Vehicle, p *insulation.Platform, at time.Time, policy Policy) Outlook {
+	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
+	if v.open == 0 {
+		return o
+	}
+	rows := make([]int, 1, 3)
+	for h := 1; h < numHorizons; h++ {
+		if horizons[h] >= policy.LeadDays {
+			if h > 1 && horizons[h] > policy.LeadDays {
+				rows = append(rows, h-1)
+			}
+			rows = append(rows, h)
+			break
+		}
+	}
+	if policy.LeadDays > lastHorizon {
+		rows = append(rows, numHorizons-1)
+	}
+	f := m.forecastAt(v, p, at, rows)
+	for _, h := range rows[1:] {
+		o.Curve = append(o.Curve, CurvePoint{horizons[h], m.params.calibrated(f.raw[h], horizons[h])})
+	}
+	o.P0 = f.now()
+	if v.now.codeDay != 0 {
+		o.CodeSet = v.now.codeDay.start()
+	}
+	for i := range f.groups {
+		x := &f.groups[i]
+		if x.bank[modeDrop].w >= dropEnd || x.g.under > 0 {
+			o.Parts = append(o.Parts, Part{Group: x.g.key, Dropped: x.bank[modeDrop].w, UnderService: int(x.g.under)})
+		}
+	}
+	return o
 }

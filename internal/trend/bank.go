@@ -1,0 +1,197 @@
+package trend
+
+import "math"
+
+// mode is one filter of the bank with its weight.
+type mode struct {
+	w float64
+	Gaussian
+}
+
+// bank is one group's filters: what the level may be doing, side by side.
+type bank [numModes]mode
+
+// newBank returns the bank before the first reading: every mode at the prior,
+// with the chance that something has already begun.
+func newBank(p *Params, level, humidity, temperature Normal) bank {
+	var b bank
+	declining := p.FirstSight
+	rest := 1.0
+	for k := range b {
+		b[k].Mean = [Dim]float64{level.Mean, humidity.Mean, temperature.Mean}
+		b[k].Cov[covLL] = level.SD * level.SD
+		b[k].Cov[covUU] = humidity.SD * humidity.SD
+		b[k].Cov[covBB] = temperature.SD * temperature.SD
+		switch {
+		case k >= modeDecline && k < modeDamp:
+			b[k].w = declining * (1 - p.DampShare) * p.DeclineShares[k-modeDecline]
+		case k >= modeDamp && k < modeDrop:
+			b[k].w = declining * p.DampShare / numDamps
+		case k == modeDrop || k == modeBetter:
+			b[k].w = 1e-6
+		}
+		rest -= b[k].w
+	}
+	b[modeStable].w = rest
+	return b
+}
+
+// predict moves the bank by n days. The offset of a visit ends with its day.
+func (b *bank) predict(c *chain, n int) {
+	for n > maxPower {
+		b.apply(c.powers[maxPower])
+		n -= maxPower
+	}
+	if n > 0 {
+		b.apply(c.powers[n])
+	}
+}
+
+// moments are the unnormalised moments of one mode about a common origin.
+type moments struct {
+	w, l, u, b, ll, lu, lb, uu, ub, bb float64
+}
+
+// apply maps the unnormalised moments through a step. They are taken about the
+// bank's own mean, so that no digits are lost to levels far from zero.
+func (b *bank) apply(s *step) {
+	var l0, u0, b0 float64
+	for k := range b {
+		l0 += b[k].w * b[k].Mean[0]
+		u0 += b[k].w * b[k].Mean[1]
+		b0 += b[k].w * b[k].Mean[2]
+	}
+	var from [numModes]moments
+	for k := range b {
+		x := &b[k]
+		dl, du, db := x.Mean[0]-l0, x.Mean[1]-u0, x.Mean[2]-b0
+		from[k] = moments{x.w, x.w * dl, x.w * du, x.w * db,
+			x.w * (x.Cov[covLL] + dl*dl), x.w * (x.Cov[covLU] + dl*du), x.w * (x.Cov[covLB] + dl*db),
+			x.w * (x.Cov[covUU] + du*du), x.w * (x.Cov[covUB] + du*db), x.w * (x.Cov[covBB] + db*db)}
+	}
+	total := 0.0
+	for to := range b {
+		var m moments
+		for k := range from {
+			f, a := &from[k], &s[to][k]
+			m.w += a.t * f.w
+			m.l += a.t*f.l + a.l*f.w
+			m.u += a.t*f.u + a.u*f.w
+			m.b += a.t * f.b
+			m.ll += a.t*f.ll + 2*a.l*f.l + a.ll*f.w
+			m.lu += a.t*f.lu + a.l*f.u + a.u*f.l + a.lu*f.w
+			m.lb += a.t*f.lb + a.l*f.b
+			m.uu += a.t*f.uu + 2*a.u*f.u + a.uu*f.w
+			m.ub += a.t*f.ub + a.u*f.b
+			m.bb += a.t * f.bb
+		}
+		b[to].set(&m, l0, u0, b0)
+		total += m.w
+	}
+	for k := range b {
+		b[k].w /= total
+	}
+}
+
+// set takes a mode's weight, mean and covariance from unnormalised moments about an origin.
+func (x *mode) set(m *moments, l0, u0, b0 float64) {
+	x.w = m.w
+	if m.w <= 0 {
+		return
+	}
+	dl, du, db := m.l/m.w, m.u/m.w, m.b/m.w
+	x.Mean = [Dim]float64{l0 + dl, u0 + du, b0 + db}
+	x.Cov = [covSize]float64{
+		covLL: max(m.ll/m.w-dl*dl, minVariance), covLU: m.lu/m.w - dl*du, covLB: m.lb/m.w - dl*db,
+		covUU: max(m.uu/m.w-du*du, minVariance), covUB: m.ub/m.w - du*db, covBB: max(m.bb/m.w-db*db, minVariance)}
+}
+
+// minVariance keeps rounding from making a variance zero or negative.
+const minVariance = 1e-12
+
+// minWeight is the least weight a mode keeps after an update, so that it can come back.
+const minWeight = 1e-12
+
+// reweigh multiplies the weights by exp(logL) and normalises them; it returns
+// ln of the readings' likelihood under the bank.
+func (b *bank) reweigh(logL *[numModes]float64) float64 {
+	top := math.Inf(-1)
+	for k := range b {
+		if b[k].w > 0 {
+			top = max(top, logL[k])
+		}
+	}
+	total := 0.0
+	for k := range b {
+		b[k].w *= math.Exp(logL[k] - top)
+		total += b[k].w
+	}
+	floored := 0.0
+	for k := range b {
+		b[k].w = max(b[k].w/total, minWeight)
+		floored += b[k].w
+	}
+	for k := range b {
+		b[k].w /= floored
+	}
+	return top + math.Log(total)
+}
+
+// seen returns the bank's mean and variance of what a reading would show, without its noise.
+func (b *bank) seen(h *[Dim]float64) (mean, variance float64) {
+	var second float64
+	origin, _, _ := b[modeStable].project(h)
+	for k := range b {
+		mu, _, v := b[k].project(h)
+		d := mu - origin
+		mean += b[k].w * d
+		second += b[k].w * (v + d*d)
+	}
+	return origin + mean, max(second-mean*mean, minVariance)
+}
+
+// below returns the probability that H x lies below y.
+func (b *bank) below(h *[Dim]float64, y float64) float64 {
+	p := 0.0
+	for k := range b {
+		if b[k].w < 1e-9 {
+			continue
+		}
+		mu, _, v := b[k].project(h)
+		p += b[k].w * normalCDF((y-mu)/math.Sqrt(v+minVariance))
+	}
+	return p
+}
+
+// quantile returns the q-quantile of H x, by bisection to 1e-6.
+func (b *bank) quantile(h *[Dim]float64, q float64) float64 {
+	mean, variance := b.seen(h)
+	s := math.Sqrt(variance)
+	low, top := mean-12*s, mean+12*s
+	for top-low > 1e-6 {
+		mid := 0.5 * (low + top)
+		if b.below(h, mid) < q {
+			low = mid
+		} else {
+			top = mid
+		}
+	}
+	return 0.5 * (low + top)
+}
+
+// share returns the summed weight of modes low to top, exclusive.
+func (b *bank) share(low, top int) float64 {
+	w := 0.0
+	for k := low; k < top; k++ {
+		w += b[k].w
+	}
+	return w
+}
+
+// widen adds variance to the level and to u of every mode.
+func (b *bank) widen(level, humidity float64) {
+	for k := range b {
+		b[k].Cov[covLL] += level * level
+		b[k].Cov[covUU] += humidity * humidity
+	}
+}

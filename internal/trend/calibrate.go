@@ -1,0 +1,55 @@
+package trend
+
+import "math"
+
+// apply maps a raw probability within h days to the stated one, between a
+// floor that grows with the horizon and the ceiling.
+func (p *Params) calibrated(raw, h float64) float64 {
+	floor := p.FloorPerDay * math.Max(h, 1)
+	x := min(max(raw, floor), p.Ceiling)
+	c := p.Calibration
+	z := c.Shift + c.Scale*logit(x)
+	if h > 0 {
+		z += c.Horizon * math.Log(h/90)
+	}
+	return min(max(logistic(z), floor), p.Ceiling)
+}
+
+func logit(p float64) float64    { return math.Log(p / (1 - p)) }
+func logistic(z float64) float64 { return 1 / (1 + math.Exp(-z)) }
+
+// curve returns the calibrated curve, monotone in the horizon.
+func (p *Params) curve(raw *[numHorizons]float64) []CurvePoint {
+	out := make([]CurvePoint, 0, numHorizons)
+	top := 0.0
+	for h := 1; h < numHorizons; h++ {
+		top = max(top, p.calibrated(raw[h], horizons[h]))
+		out = append(out, CurvePoint{horizons[h], top})
+	}
+	return out
+}
+
+// Within returns the curve's probability within so many days, linear between
+// its points.
+func Within(curve []CurvePoint, days float64) float64 {
+	var last CurvePoint
+	for _, c := range curve {
+		if days <= c.Days {
+			return last.Probability + (c.Probability-last.Probability)*(days-last.Days)/(c.Days-last.Days)
+		}
+		last = c
+	}
+	return last.Probability
+}
+
+// passing returns when the curve passes a probability, days; NaN beyond its end.
+func passing(curve []CurvePoint, p float64) float64 {
+	var last CurvePoint
+	for _, c := range curve {
+		if c.Probability >= p {
+			return last.Days + (c.Days-last.Days)*(p-last.Probability)/(c.Probability-last.Probability)
+		}
+		last = c
+	}
+	return math.NaN()
+}

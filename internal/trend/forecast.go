@@ -1,0 +1,215 @@
+package trend
+
+import (
+	"math"
+	"time"
+
+	"creepage/internal/insulation"
+)
+
+// forecast is what an outlook is made of, before words.
+type forecast struct {
+	model    *Model
+	mem      *memory
+	at       day
+	groups   []partForecast
+	whole    int     // index of the track of the code's quantity, or -1
+	limit    float64 // log10 of the code limit
+	useRows  []int   // horizons that were asked for
+	parallel bool    // the code is about the parallel quantity, else about the weaker pole
+	raw      [numHorizons]float64
+}
+
+// partForecast is one group's bank brought to the time asked for.
+type partForecast struct {
+	g     *group
+	bank  bank
+	chain *chain
+	// hot[h] is the dry temperature above 20 C in the worst of the time to horizon h.
+	hot   [numHorizons]float64
+	damp  float64
+	mean  [numHorizons]float64 // expected operating level at the horizon
+	p     [numHorizons]float64 // chance to take what is left of the code's conductance
+	leak  float64              // expected conductance at work, siemens
+	extra float64              // added to the limit in level terms (quantity conversion), and
+	wide  float64              // its variance
+}
+
+// weaker pole = parallel + this, decades: between 0 (one pole carries all) and
+// 0.301 (both alike), so its middle and spread.
+const (
+	poleShift    = 0.15
+	poleVariance = 0.087 * 0.087
+)
+
+// leastWeight is the weight below which a mode is left out of a forecast.
+const leastWeight = 1e-6
+
+// forecastAt brings every group to a day and computes the raw probabilities at
+// the horizons asked for.
+func (m *Model) forecastAt(v *Vehicle, p *insulation.Platform, at time.Time, rows []int) *forecast {
+	f := &forecast{model: m, mem: &v.now, at: max(dayOf(at), v.now.day), whole: -1, limit: math.Log10(p.CodeLimit()), useRows: rows}
+	ps := &m.params
+	air := &f.mem.road
+	if air.n < 20 {
+		air = &f.mem.shop
+	}
+	spread := min(air.spread(ps), 6)
+	var hottest [numHorizons]float64
+	for _, h := range rows {
+		hottest[h] = air.hottest(ps, f.at, horizons[h]) + spread
+	}
+	rh, sdRH := air.humidity(ps)
+	damp := dampness(min(rh+1.3*sdRH, 98))
+	want := WholeParallel
+	f.parallel = p.CodeQuantityOrDefault() != insulation.WeakerPole
+	if p.CodeQuantityOrDefault() == insulation.WeakerPole {
+		want = WholeWeaker
+	}
+	f.groups = make([]partForecast, len(f.mem.groups))
+	for i := range f.mem.groups {
+		g := &f.mem.groups[i]
+		x := &f.groups[i]
+		x.g, x.bank, x.chain = g, g.bank, m.chainOf(f.mem.platform, g.key)
+		if n := int(f.at - g.day); n > 0 {
+			x.bank.predict(x.chain, n)
+		}
+		for _, h := range rows {
+			x.hot[h] = hottest[h] - 20
+			if !g.key.Whole() {
+				x.hot[h] += m.rise[g.key.Component]
+			}
+		}
+		x.damp = damp
+		if g.key.Whole() {
+			f.pickWhole(i, want)
+		}
+	}
+	f.sum()
+	return f
+}
+
+// pickWhole takes a whole-vehicle track as the code's own, the code's quantity before the other.
+func (f *forecast) pickWhole(i int, want ConductorGroup) {
+	x := &f.groups[i]
+	if x.g.readings == 0 {
+		return
+	}
+	switch {
+	case x.g.key.Conductor == want:
+		x.extra, x.wide = 0, 0
+	case want == WholeWeaker: // the track shows the parallel, at most the weaker pole
+		x.extra, x.wide = -poleShift, poleVariance
+	default:
+		x.extra, x.wide = poleShift, poleVariance
+	}
+	if f.whole < 0 || x.g.key.Conductor == want {
+		f.whole = i
+	}
+}
+
+// sum computes the raw probability at each horizon asked for.
+func (f *forecast) sum() {
+	floor := f.model.params.BudgetFloor
+	code := math.Pow(10, -f.limit)
+	for _, h := range f.useRows {
+		// Expected leaks: on the plus pole alone, the minus pole alone, on either.
+		var plus, minus, either float64
+		for i := range f.groups {
+			x := &f.groups[i]
+			x.mean[h] = x.expected(h)
+			if x.g.key.Whole() {
+				continue
+			}
+			x.leak = math.Pow(10, -x.mean[h])
+			switch {
+			case !x.g.key.onMinus():
+				plus += x.leak
+			case !x.g.key.onPlus():
+				minus += x.leak
+			default:
+				either += x.leak
+			}
+		}
+		none := 1.0
+		for i := range f.groups {
+			x := &f.groups[i]
+			if x.g.key.Whole() {
+				if i == f.whole {
+					x.p[h] = x.crossing(f.model, h, f.limit+x.extra)
+					none *= 1 - x.p[h]
+				}
+				continue
+			}
+			var others float64
+			switch {
+			case f.parallel:
+				others = plus + minus + either
+			case !x.g.key.onMinus():
+				others = plus + either
+			case !x.g.key.onPlus():
+				others = minus + either
+			default:
+				others = max(plus, minus) + either
+			}
+			left := max(code-max(others-x.leak, 0), floor*code)
+			x.p[h] = x.crossing(f.model, h, -math.Log10(left))
+			none *= 1 - x.p[h]
+		}
+		f.raw[h] = 1 - none
+	}
+}
+
+// expected returns the mean operating level now, in the worst of the time to horizon h.
+func (x *partForecast) expected(h int) float64 {
+	mean := 0.0
+	for k := range x.bank {
+		g := &x.bank[k]
+		mean += g.w * (g.Mean[0] - x.damp*g.Mean[1] - x.hot[h]*g.Mean[2])
+	}
+	return mean
+}
+
+// crossing returns the chance that the group's operating level falls below a
+// limit within horizon h: a sum over modes and over the falls still to come of
+// a normal tail.
+func (x *partForecast) crossing(m *Model, h int, limit float64) float64 {
+	sight := [Dim]float64{1, -x.damp, -x.hot[h], 0}
+	total := 0.0
+	for k := range x.bank {
+		g := &x.bank[k]
+		if g.w < leastWeight {
+			continue
+		}
+		mu, _, v := g.project(&sight)
+		s := 1 / math.Sqrt(v+x.wide+minVariance)
+		z := (limit - mu) * s
+		atoms := m.falls[k][h]
+		if len(atoms) == 0 {
+			if k == modeStable {
+				total += g.w * m.tail.cdf(z)
+			}
+			continue
+		}
+		if last := atoms[len(atoms)-1]; z+(last.fall+x.damp*last.growth)*s < -tailReach {
+			continue
+		}
+		part := 0.0
+		left := 1.0
+		onset := 1.0
+		if k == modeStable {
+			onset = x.chain.onset
+		}
+		for i := range atoms {
+			a := &atoms[i]
+			mass := a.mass * onset
+			left -= mass
+			part += mass * m.tail.cdf(z+(a.fall+x.damp*a.growth)*s)
+		}
+		if k == modeStable {
+			part += max(left, 0) * m.tail.cdf(z)
+		}
+		total += g.w * part
+	}
+	return min(total, 1)
+}

@@ -1,0 +1,53 @@
+package trend
+
+import (
+	"fmt"
+	"math"
+)
+
+// impossible returns why a stated resistance cannot be a reading, or "".
+// Nothing is mended: the row is set aside with this reason.
+func impossible(ohms float64) string {
+	switch {
+	case math.IsNaN(ohms) || math.IsInf(ohms, 0):
+		return fmt.Sprintf("resistance %v is no number", ohms)
+	case ohms == 0:
+		return "resistance 0: an empty field or no measurement; a true short is stated as below the meter's range"
+	case ohms < 0:
+		return fmt.Sprintf("resistance %g ohm is negative", ohms)
+	case ohms < 1:
+		return fmt.Sprintf("resistance %g ohm is below what any insulation meter shows", ohms)
+	case ohms > 1e14:
+		return fmt.Sprintf("resistance %g ohm is above what any insulation meter shows", ohms)
+	}
+	// All-ones patterns of 16 and 32 bits and the one below ("invalid",
+	// "abnormal" in GB/T 32960.3-2016) at the usual scales.
+	for _, scale := range [...]float64{1, 1e2, 1e3, 1e4, 1e5, 1e6} {
+		v := ohms / scale
+		for _, bad := range [...]float64{0xFFFF, 0xFFFE, 0xFFFFFFFF, 0xFFFFFFFE} {
+			if math.Abs(v-bad) < 1e-6*bad/0xFFFF {
+				return fmt.Sprintf("resistance %g ohm is the all-ones pattern %.0f: the sender had no value", ohms, bad)
+			}
+		}
+	}
+	return ""
+}
+
+// slip returns by how many decades (+3 or -3) a level is off when a unit slip
+// of a thousand explains it almost perfectly and nothing else does, or 0: it
+// lies far outside what is expected, and well inside once undone.
+func slip(level, mean, variance, noise float64) float64 {
+	s := math.Sqrt(variance + noise)
+	if s > 0.45 {
+		return 0 // too little is known to tell a slip from a change
+	}
+	d := level - mean
+	if math.Abs(d) < 2.2 || math.Abs(d) < 4*s {
+		return 0
+	}
+	by := math.Copysign(3, d)
+	if math.Abs(d-by) > max(2*s, 0.15) {
+		return 0
+	}
+	return by
+}

@@ -1,0 +1,181 @@
+package trend
+
+import (
+	"math"
+	"slices"
+
+	"creepage/internal/insulation"
+)
+
+// group is the memory of one track.
+type group struct {
+	key      GroupKey
+	day      day // the bank stands at this day
+	readings int32
+	last     day     // last measured; 0: never
+	ratio    float64 // of a monitor: variance about its level over the usual one
+	bank     bank
+
+	// Since when it is not stable: the last day it was, with its level then.
+	steadyDay   day
+	steadyLevel float64
+	sinceDay    day // 0: stable
+	fromLevel   float64
+
+	// Comparable readings in a row under the service limit.
+	under     int32
+	underOhms float64
+
+	// A unit slip that was set aside: if the next visit shows it again it is believed.
+	slipDay day
+	slipBy  int8
+}
+
+// memory is everything folded up to the end of a day.
+type memory struct {
+	day        day // last folded day; 0: nothing yet
+	groups     []group
+	platform   string
+	points     int // number of the platform's test points when groups were made
+	shop, road climate
+	tops       [2]ceiling // of the monitor, by quantity
+	meters     []meterTop
+	codeDay    day // an isolation code was set and nothing was done since
+	defectDay  day // latest monitor defect code
+	boundWeek  int32
+	aside      int32   // rows set aside so far
+	doubts     []Doubt // latest, oldest first
+}
+
+// meterTop is the ceiling of one meter as this vehicle's readings show it.
+type meterTop struct {
+	name string
+	top  ceiling
+}
+
+const (
+	maxMeters = 6
+	maxDoubts = 12
+)
+
+// copyFrom makes the memory equal to another and shares nothing with it.
+func (m *memory) copyFrom(o *memory) {
+	groups, meters, doubts := m.groups, m.meters, m.doubts
+	*m = *o
+	m.groups = append(groups[:0], o.groups...)
+	m.meters = append(meters[:0], o.meters...)
+	m.doubts = append(doubts[:0], o.doubts...)
+}
+
+// find returns the group of a key, or nil.
+func (m *memory) find(k GroupKey) *group {
+	for i := range m.groups {
+		if m.groups[i].key == k {
+			return &m.groups[i]
+		}
+	}
+	return nil
+}
+
+// prepare makes the groups of a platform that are not there yet, as of a day.
+func (m *memory) prepare(model *Model, p *insulation.Platform, d day) {
+	if m.points == len(p.Points) && m.platform == p.ID && len(m.groups) > 0 {
+		return
+	}
+	m.platform, m.points = p.ID, len(p.Points)
+	for _, k := range platformGroups(p) {
+		m.need(model, p, k, d)
+	}
+}
+
+// need returns the group of a key and makes it if it is not there.
+func (m *memory) need(model *Model, p *insulation.Platform, k GroupKey, d day) *group {
+	if g := m.find(k); g != nil {
+		return g
+	}
+	at, _ := slices.BinarySearchFunc(m.groups, k, func(g group, k GroupKey) int {
+		return (int(g.key.Component)*256 + int(g.key.Conductor)) - (int(k.Component)*256 + int(k.Conductor))
+	})
+	g := group{key: k, day: d, ratio: 1, bank: model.freshBank(p, k), steadyDay: d}
+	g.steadyLevel, _ = g.bank.seen(&levelOnly)
+	m.groups = slices.Insert(m.groups, at, g)
+	return &m.groups[at]
+}
+
+// levelOnly sees the level at 20 C dry.
+var levelOnly = [Dim]float64{1, 0, 0, 0}
+
+// bringTo predicts the group's bank to a day.
+func (g *group) bringTo(c *chain, d day) {
+	if n := int(d - g.day); n > 0 {
+		g.bank.predict(c, n)
+		g.day = d
+	}
+}
+
+// restart puts the group back to what the fleet says, with a spread times factor.
+func (g *group) restart(model *Model, p *insulation.Platform, d day, factor float64) {
+	prior := model.levelPrior(p, g.key)
+	prior.SD *= factor
+	g.bank = newBank(&model.params, prior, model.params.Humidity, model.temperature[g.key.Component])
+	g.day, g.ratio = d, 1
+	g.sinceDay, g.fromLevel = 0, 0
+	g.steadyDay = d
+	g.steadyLevel, _ = g.bank.seen(&levelOnly)
+	g.under, g.slipDay = 0, 0
+}
+
+// settle notes since when the group is not stable.
+func (g *group) settle() {
+	if g.bank[modeStable].w+g.bank[modeBetter].w >= 0.5 {
+		g.sinceDay = 0
+		g.steadyDay = g.day
+		g.steadyLevel, _ = g.bank.seen(&levelOnly)
+		return
+	}
+	if g.sinceDay == 0 {
+		g.sinceDay, g.fromLevel = g.steadyDay, g.steadyLevel
+		if g.sinceDay == 0 {
+			g.sinceDay = g.day
+		}
+	}
+}
+
+// meter returns the ceiling tracker of a meter, or nil when too many meters were seen.
+func (m *memory) meter(name string) *ceiling {
+	for i := range m.meters {
+		if m.meters[i].name == name {
+			return &m.meters[i].top
+		}
+	}
+	if len(m.meters) >= maxMeters {
+		return nil
+	}
+	m.meters = append(m.meters, meterTop{name: name})
+	return &m.meters[len(m.meters)-1].top
+}
+
+// doubted keeps the latest doubts.
+func (m *memory) doubted(d Doubt) {
+	if d.SetAside {
+		m.aside++
+	}
+	if len(m.doubts) >= maxDoubts {
+		copy(m.doubts, m.doubts[1:])
+		m.doubts = m.doubts[:maxDoubts-1]
+	}
+	m.doubts = append(m.doubts, d)
+}
+
+// finite says whether every bank holds finite numbers.
+func (m *memory) finite() bool {
+	for i := range m.groups {
+		for k := range m.groups[i].bank {
+			x := &m.groups[i].bank[k]
+			if !x.finite() || math.IsNaN(x.w) {
+				return false
+			}
+		}
+	}
+	return true
+}

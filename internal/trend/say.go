@@ -1,0 +1,207 @@
+package trend
+
+import (
+	"math"
+	"time"
+
+	"creepage/internal/insulation"
+)
+
+// limits of what an outlook calls what.
+const (
+	dueAt     = 0.20 // within 90 days, as the default policy raises
+	fallingAt = 0.5  // weight of everything that gets worse
+	namedAt   = 0.01 // raw probability from which a component is named
+	underAt   = 0.5
+)
+
+// allHorizons returns the indices of every horizon.
+func allHorizons() []int {
+	rows := make([]int, numHorizons)
+	for h := range rows {
+		rows[h] = h
+	}
+	return rows
+}
+
+// Outlook says what is expected of the vehicle at a time not before its last
+// entry. It reads nothing but its arguments and changes none of them.
+func (m *Model) Outlook(v *Vehicle, p *insulation.Platform, at time.Time) Outlook {
+	o := Outlook{Vehicle: v.id, EvaluatedAt: at, Version: m.params.Version, State: Unknown,
+		DaysP10: math.NaN(), DaysP50: math.NaN(), DaysP90: math.NaN()}
+	if v.open == 0 {
+		o.Missing = missing(p, &v.now)
+		o.Reason = "Nothing has been measured yet."
+		return o
+	}
+	f := m.forecastAt(v, p, at, allHorizons())
+	o.Raw30, o.Raw90 = f.raw[horizon30], f.raw[horizon90]
+	o.Curve = m.params.curve(&f.raw)
+	o.P0 = f.now()
+	o.P30, o.P90 = Within(o.Curve, 30), Within(o.Curve, 90)
+	o.DaysP10, o.DaysP50, o.DaysP90 = passing(o.Curve, 0.1), passing(o.Curve, 0.5), passing(o.Curve, 0.9)
+	o.Parts = f.parts(p)
+	o.Missing = missing(p, &v.now)
+	o.Doubts = append([]Doubt(nil), v.now.doubts...)
+	if v.now.codeDay != 0 {
+		o.CodeSet = v.now.codeDay.start()
+	}
+	if d := v.now.defectDay; d != 0 && f.at-d < monitorDefectDays {
+		o.MonitorDefect = d.start()
+	}
+	limiting := f.limiting(horizon90)
+	if limiting >= 0 {
+		o.Limiting = f.groups[limiting].g.key.Component
+	}
+	o.State = f.state(&o)
+	m.measureAgain(&o, f)
+	o.Reason = f.reason(&o, limiting)
+	return o
+}
+
+// now is the chance that the whole lies below the code limit at this time.
+func (f *forecast) now() float64 { return f.raw[0] }
+
+// state puts an outlook in one word.
+func (f *forecast) state(o *Outlook) State {
+	switch {
+	case !o.CodeSet.IsZero() || o.P0 >= underAt:
+		return Under
+	case o.P90 >= dueAt:
+		return Due
+	case f.knows() < 0.3:
+		return Unknown
+	}
+	for i := range f.groups {
+		x := &f.groups[i]
+		if x.g.readings > 0 && x.bank.share(modeDecline, modeBetter) >= fallingAt {
+			return Falling
+		}
+	}
+	return Steady
+}
+
+// knows is the share of the vehicle's parts that were ever measured; all of it
+// when the whole is.
+func (f *forecast) knows() float64 {
+	seen, all := 0, 0
+	for i := range f.groups {
+		g := f.groups[i].g
+		if g.key.Whole() {
+			if g.readings >= 2 {
+				return 1
+			}
+			continue
+		}
+		all++
+		if g.readings > 0 {
+			seen++
+		}
+	}
+	if all == 0 {
+		return 0
+	}
+	return float64(seen) / float64(all)
+}
+
+// limiting returns the group most likely to bring the code about within a
+// horizon, or -1. What the whole's own track says goes to the parts by how
+// readily each could be the one that holds the whole where it is.
+func (f *forecast) limiting(h int) int {
+	score := f.scores(h)
+	best := -1
+	for i, s := range score {
+		if s > 0 && (best < 0 || s > score[best]) {
+			best = i
+		}
+	}
+	if best >= 0 && f.raw[h] < namedAt {
+		return -1
+	}
+	return best
+}
+
+func (f *forecast) scores(h int) []float64 {
+	score := make([]float64, len(f.groups))
+	for i := range f.groups {
+		if x := &f.groups[i]; !x.g.key.Whole() {
+			score[i] = x.p[h]
+		}
+	}
+	if f.whole < 0 {
+		return score
+	}
+	w := &f.groups[f.whole]
+	sight := [Dim]float64{1, -w.damp, -w.hot[0], 0}
+	level, variance := w.bank.seen(&sight)
+	total := 0.0
+	ready := make([]float64, len(f.groups))
+	for i := range f.groups {
+		x := &f.groups[i]
+		if x.g.key.Whole() {
+			continue
+		}
+		own := [Dim]float64{1, -x.damp, -x.hot[0], 0}
+		ready[i] = x.bank.hazard(&own, level, variance+0.1*0.1)
+		total += ready[i]
+	}
+	if total > 0 {
+		for i := range ready {
+			score[i] += w.p[h] * ready[i] / total
+		}
+	}
+	return score
+}
+
+// parts describes every group.
+func (f *forecast) parts(p *insulation.Platform) []Part {
+	out := make([]Part, 0, len(f.groups))
+	code := math.Pow(10, -f.limit)
+	for i := range f.groups {
+		x := &f.groups[i]
+		g, b := x.g, &x.bank
+		sight := [Dim]float64{1, -x.damp, -x.hot[horizon90], 0}
+		part := Part{Group: g.key, LevelNow: b.band(&levelOnly), Operating: b.band(&sight),
+			Steady: b[modeStable].w, Declining: b.share(modeDecline, modeDamp), Damp: b.share(modeDamp, modeDrop),
+			Dropped: b[modeDrop].w, Better: b[modeBetter].w, P90: x.p[horizon90], Readings: int(g.readings),
+			ServiceLimit: serviceLimit(p, g.key), UnderService: int(g.under), LastUnderOhms: g.underOhms}
+		part.Decline, part.DeclineSD = b.decline(&f.model.params, x.damp)
+		part.Share = math.Pow(10, -x.mean[horizon90]) / code
+		if g.last != 0 {
+			part.LastMeasured = g.last.start()
+		}
+		if g.sinceDay != 0 {
+			part.Since, part.From = g.sinceDay.start(), math.Pow(10, g.fromLevel)
+		}
+		out = append(out, part)
+	}
+	return out
+}
+
+// band returns the 10, 50 and 90 % quantiles of what a sight would show, in ohm.
+func (b *bank) band(h *[Dim]float64) Band {
+	return Band{math.Pow(10, b.quantile(h, 0.1)), math.Pow(10, b.quantile(h, 0.5)), math.Pow(10, b.quantile(h, 0.9))}
+}
+
+// decline returns the expected fall in decades per 30 days and its spread.
+func (b *bank) decline(p *Params, damp float64) (mean, sd float64) {
+	var first, second float64
+	for k := range b {
+		dl, du, _, _ := p.drift(k)
+		s := 30 * (du*damp - dl)
+		first += b[k].w * s
+		second += b[k].w * s * s
+	}
+	return first, math.Sqrt(max(second-first*first, 0))
+}
+
+// missing names the platform's groups that were never measured.
+func missing(p *insulation.Platform, mem *memory) []string {
+	var out []string
+	for _, k := range platformGroups(p) {
+		if g := mem.find(k); g == nil || g.readings == 0 {
+			out = append(out, k.words())
+		}
+	}
+	return out
+}

@@ -1,0 +1,409 @@
+package trend
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"creepage/internal/insulation"
+)
+
+// look is what a visit shows of one group.
+type look struct {
+	key      GroupKey
+	sights   []Sight
+	readings []*insulation.Reading
+	together bool // rows with all conductors tied, of a component with groups of its own
+	// ln likelihood of the group's readings for each shift of the whole visit.
+	evidence [len(visitShifts)]float64
+}
+
+// visitShifts are the offsets weighed for a whole visit, decades; the first is
+// "nothing wrong". A damp day or dirty leads read low, a wrong factor either way.
+var visitShifts = [...]float64{0, -1.6, -1.2, -0.9, -0.6, -0.35, 0.35, 0.6, 0.9}
+
+// foldVisit folds the readings of one visit, all groups together, so that a
+// visit that is off as a whole is recognised by what it does to all of them.
+func (m *Model) foldVisit(mem *memory, p *insulation.Platform, d day, visit []*insulation.Reading) {
+	looks := m.looksOf(mem, p, d, visit)
+	for i := range looks {
+		m.weighShifts(mem, &looks[i])
+	}
+	for i := range looks {
+		l := &looks[i]
+		good, shift := m.visitPrior(looks, i)
+		if l.together {
+			m.foldTogether(mem, p, d, l)
+			continue
+		}
+		g := mem.find(l.key)
+		believed := g.foldLook(m, l, good, shift)
+		g.last = d
+		g.readings += int32(len(l.sights))
+		m.noteDoubts(mem, l, believed, good)
+		g.noteService(p, l)
+	}
+}
+
+// looksOf sorts a visit's readings by group, brings those groups to the day,
+// and sets aside what does not look like a reading.
+func (m *Model) looksOf(mem *memory, p *insulation.Platform, d day, visit []*insulation.Reading) []look {
+	var keys []GroupKey
+	for _, r := range visit {
+		k := GroupOf(r.Component, r.Conductor, r.Quantity)
+		if !hasKey(keys, k) {
+			keys = append(keys, k)
+		}
+	}
+	sortKeys(keys)
+	looks := make([]look, 0, len(keys))
+	for _, k := range keys {
+		l := look{key: k, together: k.Conductor == Together && mem.hasOthers(k)}
+		var g *group
+		if !l.together {
+			g = mem.need(m, p, k, d)
+			g.bringTo(m.chainOf(p.ID, k), d)
+		}
+		for _, r := range visit {
+			if GroupOf(r.Component, r.Conductor, r.Quantity) != k {
+				continue
+			}
+			s := m.sightOf(mem, p, r, k)
+			m.checkTop(mem, r, &s)
+			if g != nil && m.setAside(mem, g, d, r, &s) {
+				continue
+			}
+			l.sights = append(l.sights, s)
+			l.readings = append(l.readings, r)
+		}
+		if len(l.sights) > 0 {
+			looks = append(looks, l)
+		}
+	}
+	return looks
+}
+
+// hasOthers says whether a component has groups besides the one for all conductors tied together.
+func (m *memory) hasOthers(k GroupKey) bool {
+	for i := range m.groups {
+		if o := m.groups[i].key; o.Component == k.Component && o.Conductor != Together {
+			return true
+		}
+	}
+	return false
+}
+
+// checkTop makes a value at the top of its meter's range a bound.
+func (m *Model) checkTop(mem *memory, r *insulation.Reading, s *Sight) {
+	if s.Relation != seenEqual {
+		return
+	}
+	if r.RangeOhms > 0 && r.Ohms >= 0.995*r.RangeOhms {
+		s.Relation = seenAbove
+		return
+	}
+	name := r.Meter
+	if name == "" {
+		name = r.Shop
+	}
+	if top := mem.meter(name); top != nil {
+		top.add(r.Level(), 1)
+		if top.at(r.Level()) {
+			s.Relation = seenAbove
+		}
+	}
+}
+
+// setAside says whether a reading is off by a unit slip, and notes it.
+func (m *Model) setAside(mem *memory, g *group, d day, r *insulation.Reading, s *Sight) bool {
+	mean, variance := g.bank.seen(&s.H)
+	by := slip(s.Y, mean, variance, s.Noise)
+	if s.Relation != seenEqual && !(s.Relation == seenAbove && by > 0) {
+		return false
+	}
+	if by == 0 || (g.slipDay != 0 && g.slipDay != d && d-g.slipDay <= slipRepeatDays && g.slipBy == int8(by)) {
+		return false
+	}
+	mem.doubted(Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: g.key, Ohms: r.Ohms, SetAside: true, Reason: slipReason(by, mean)})
+	g.slipDay, g.slipBy = d, int8(by)
+	return true
+}
+
+func slipReason(by, mean float64) string {
+	if by < 0 {
+		return fmt.Sprintf("a thousandth of what this track shows (%s): looks like a slip of unit; if it comes again it is believed", Ohms(math.Pow(10, mean)))
+	}
+	return fmt.Sprintf("a thousand times what this track shows (%s): looks like a slip of unit; if it comes again it is believed", Ohms(math.Pow(10, mean)))
+}
+
+func doubtReason(level, mean float64) string {
+	d := level - mean
+	if d < 0 {
+		return fmt.Sprintf("reads %.1f decades below the track; one such reading is doubted, a second believed", -d)
+	}
+	return fmt.Sprintf("reads %.1f decades above the track; one such reading is doubted, a second believed", d)
+}
+
+// weighShifts computes the likelihood of one group's readings, taken as their
+// median, for each shift of the whole visit. Any one group can be at fault by
+// itself, so what it says of the visit is bounded.
+func (m *Model) weighShifts(mem *memory, l *look) {
+	g := mem.find(l.key)
+	if g == nil || l.together {
+		return
+	}
+	ps := &m.params
+	s := middleSight(l.sights)
+	h := s.H
+	h[3] = 0
+	noise := s.Noise/math.Sqrt(float64(len(l.sights))) + ps.VisitSD*ps.VisitSD
+	if s.Relation == seenBelow {
+		return
+	}
+	for i, shift := range visitShifts {
+		lik := 0.0
+		for k := range g.bank {
+			x := &g.bank[k]
+			if x.w < 1e-7 {
+				continue
+			}
+			mu, _, v := x.project(&h)
+			if s.Relation == seenAbove {
+				lik += x.w * normalCDF((mu+shift-s.Y)/math.Sqrt(v+noise))
+				continue
+			}
+			lik += x.w * math.Exp(logNormalPDF(s.Y, mu+shift, v+noise))
+		}
+		floor := 0.02
+		l.evidence[i] = math.Log(lik + floor)
+	}
+}
+
+// middleSight returns the median of a group's sights, values before bounds.
+func middleSight(sights []Sight) Sight {
+	if len(sights) == 1 {
+		return sights[0]
+	}
+	values := make([]Sight, 0, len(sights))
+	for _, s := range sights {
+		if s.Relation == seenEqual {
+			values = append(values, s)
+		}
+	}
+	if len(values)*2 <= len(sights) {
+		return sights[0]
+	}
+	slices.SortStableFunc(values, func(a, b Sight) int {
+		switch {
+		case a.Y < b.Y:
+			return -1
+		case a.Y > b.Y:
+			return 1
+		}
+		return 0
+	})
+	return values[(len(values)-1)/2]
+}
+
+// visitPrior returns the chance that the visit is good, and the shift if it is
+// not, as all other groups of the visit see it.
+func (m *Model) visitPrior(looks []look, except int) (good float64, shift Normal) {
+	ps := &m.params
+	var ln [len(visitShifts)]float64
+	ln[0] = math.Log(1 - ps.BadVisit)
+	total := 0.0
+	for i := 1; i < len(visitShifts); i++ {
+		z := (visitShifts[i] - ps.BadVisitShift.Mean) / ps.BadVisitShift.SD
+		ln[i] = -0.5 * z * z
+		total += math.Exp(ln[i])
+	}
+	for i := 1; i < len(visitShifts); i++ {
+		ln[i] += math.Log(ps.BadVisit / total)
+	}
+	top := math.Inf(-1)
+	for i := range ln {
+		for j := range looks {
+			if j != except {
+				ln[i] += looks[j].evidence[i]
+			}
+		}
+		top = max(top, ln[i])
+	}
+	var sum, bad, first, second float64
+	for i := range ln {
+		w := math.Exp(ln[i] - top)
+		sum += w
+		if i > 0 {
+			bad += w
+			first += w * visitShifts[i]
+			second += w * visitShifts[i] * visitShifts[i]
+		}
+	}
+	const gridVar = 0.15 * 0.15 // of a shift between two grid points
+	shift = Normal{Mean: first / bad, SD: math.Sqrt(max(second/bad-first*first/(bad*bad), 0) + gridVar)}
+	return 1 - bad/sum, shift
+}
+
+// foldLook folds a group's readings of one visit, as a mixture of a good visit
+// and a bad one, and returns how far each reading was believed, given a good one.
+func (g *group) foldLook(m *Model, l *look, good float64, shift Normal) []float64 {
+	tau := m.params.VisitSD * m.params.VisitSD
+	believed := make([]float64, len(l.sights))
+	fair := g.bank
+	lnFair := fair.visit(m, l, Normal{0, math.Sqrt(tau)}, believed)
+	if good > 0.999 {
+		g.bank = fair
+		return believed
+	}
+	foul := g.bank
+	lnFoul := foul.visit(m, l, Normal{shift.Mean, math.Sqrt(shift.SD*shift.SD + tau)}, nil)
+	odds := math.Exp(math.Min(math.Log(1-good)-math.Log(max(good, 1e-12))+lnFoul-lnFair, 700))
+	a := 1 / (1 + odds)
+	g.bank.mix(&fair, &foul, a)
+	for i := range believed {
+		believed[i] *= a
+	}
+	return believed
+}
+
+// visit folds all sights with an offset of the visit that they share, and
+// drops the offset again. It returns ln of their likelihood.
+func (b *bank) visit(m *Model, l *look, offset Normal, believed []float64) float64 {
+	for k := range b {
+		b[k].Mean[3] = offset.Mean
+		b[k].Cov[covVV] = offset.SD * offset.SD
+		b[k].Cov[covLV], b[k].Cov[covUV], b[k].Cov[covBV] = 0, 0, 0
+	}
+	ln := 0.0
+	for i := range l.sights {
+		logL, said := b.update(&l.sights[i], &m.doubt)
+		ln += logL
+		if believed != nil {
+			believed[i] = said
+		}
+	}
+	for k := range b {
+		b[k].Mean[3] = 0
+		b[k].Cov[covLV], b[k].Cov[covUV], b[k].Cov[covBV], b[k].Cov[covVV] = 0, 0, 0, 0
+	}
+	return ln
+}
+
+// mix makes b the mixture a*x + (1-a)*y, mode by mode, by moments.
+func (b *bank) mix(x, y *bank, a float64) {
+	for k := range b {
+		wx, wy := a*x[k].w, (1-a)*y[k].w
+		w := wx + wy
+		b[k].mixModes(&x[k].Gaussian, &y[k].Gaussian, wx/w)
+		b[k].w = w
+	}
+}
+
+// mixModes sets g to a*x + (1-a)*y by moments.
+func (g *Gaussian) mixModes(x, y *Gaussian, a float64) {
+	var d [Dim]float64
+	for i := range d {
+		d[i] = x.Mean[i] - y.Mean[i]
+		g.Mean[i] = y.Mean[i] + a*d[i]
+	}
+	n := 0
+	for i := range Dim {
+		for j := i; j < Dim; j++ {
+			g.Cov[n] = a*x.Cov[n] + (1-a)*y.Cov[n] + a*(1-a)*d[i]*d[j]
+			n++
+		}
+	}
+}
+
+func (m *Model) noteDoubts(mem *memory, l *look, believed []float64, good float64) {
+	for i, r := range l.readings {
+		if believed[i] >= doubtNoted || l.sights[i].Relation != seenEqual {
+			continue
+		}
+		g := mem.find(l.key)
+		mean, _ := g.bank.seen(&l.sights[i].H)
+		reason := doubtReason(l.sights[i].Y, mean)
+		if good < 0.5 {
+			reason = "the whole visit reads off: " + reason
+		}
+		mem.doubted(Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: l.key, Ohms: r.Ohms, Weight: believed[i], Reason: reason})
+	}
+}
+
+// noteService counts comparable readings in a row under the service limit.
+func (g *group) noteService(p *insulation.Platform, l *look) {
+	for i, r := range l.readings {
+		pt := p.Point(r.Component, r.Conductor, r.Reference)
+		if pt == nil || pt.LimitOhms <= 0 || r.Method != insulation.Tester || r.HoldSeconds < 30 {
+			continue
+		}
+		switch {
+		case l.sights[i].Relation != seenAbove && r.Ohms < pt.LimitOhms:
+			g.under++
+			g.underOhms = r.Ohms
+		case l.sights[i].Relation != seenBelow && r.Ohms >= pt.LimitOhms:
+			g.under = 0
+		}
+	}
+}
+
+// foldTogether folds a row with all conductors of a component tied together
+// into the component's groups: it shows their parallel. Each is at least that
+// good; the one that carries the leak shows it.
+func (m *Model) foldTogether(mem *memory, p *insulation.Platform, d day, l *look) {
+	var members []*group
+	for i := range mem.groups {
+		g := &mem.groups[i]
+		if g.key.Component == l.key.Component && g.key.Conductor != Together {
+			g.bringTo(m.chainOf(p.ID, g.key), d)
+			members = append(members, g)
+		}
+	}
+	s := middleSight(l.sights)
+	s.H[3] = 0
+	s.Noise = s.Noise/math.Sqrt(float64(len(l.sights))) + m.params.VisitSD*m.params.VisitSD
+	// The share of each as the leak's carrier: how near it may lie to the value
+	// against how surely it lies above.
+	carriers := make([]float64, len(members))
+	total := 0.0
+	for i, g := range members {
+		carriers[i] = g.bank.hazard(&s.H, s.Y, s.Noise)
+		total += carriers[i]
+	}
+	for i, g := range members {
+		bound := s
+		bound.Relation = seenAbove
+		alone := g.bank
+		bounded := g.bank
+		bounded.update(&bound, &m.doubt)
+		share := carriers[i] / total
+		if s.Relation != seenEqual || total <= 0 || share < 1e-3 {
+			g.bank = bounded
+		} else {
+			// A carrier's own level is a little above the parallel.
+			own := s
+			own.Y += min(-math.Log10(max(share, 0.1)), 0.3) * 0.5
+			own.Noise += 0.1 * 0.1
+			alone.update(&own, &m.doubt)
+			g.bank.mix(&alone, &bounded, share)
+		}
+		g.last = d
+		g.readings += int32(len(l.sights))
+	}
+}
+
+// hazard is the density of H x at y over the probability of lying above it:
+// how readily this group is the one that holds the whole at y.
+func (b *bank) hazard(h *[Dim]float64, y, noise float64) float64 {
+	density, above := 0.0, 0.0
+	for k := range b {
+		if b[k].w < 1e-9 {
+			continue
+		}
+		mu, _, v := b[k].project(h)
+		v += noise
+		density += b[k].w * math.Exp(logNormalPDF(y, mu, v))
+		above += b[k].w * normalCDF((mu-y)/math.Sqrt(v))
+	}
+	return density / max(above, 1e-9)
+}
