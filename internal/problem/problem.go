@@ -18,6 +18,9 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/protoadapt"
 	"google.golang.org/protobuf/types/known/durationpb"
+
+	"creepage/internal/insulation"
+	"creepage/internal/wire"
 )
 
 // Domain is the ErrorInfo domain of every error.
@@ -143,7 +146,39 @@ func Unavailable(reason string, after time.Duration, format string, args ...any)
 	return &Error{Code: codes.Unavailable, Reason: reason, RetryAfter: after, Message: fmt.Sprintf(format, args...)}
 }
 
+// Unimplemented says that there is no such thing to ask for.
+func Unimplemented(reason, format string, args ...any) *Error {
+	return &Error{Code: codes.Unimplemented, Reason: reason, Message: fmt.Sprintf(format, args...)}
+}
+
 // Internal says that the service itself failed. The cause is logged, not shown.
 func Internal(cause error) *Error {
 	return &Error{Code: codes.Internal, Reason: "INTERNAL", Message: "the service failed; the operator finds the cause under the request id", cause: cause}
+}
+
+// FromWire turns what is wrong with a message into fields.
+func FromWire(errs wire.FieldErrors) []Field {
+	fields := make([]Field, len(errs))
+	for i, e := range errs {
+		fields[i] = Field{Path: e.Field, Description: e.Description}
+	}
+	return fields
+}
+
+// FromDomain turns what is wrong with a value of the domain into fields.
+func FromDomain(violations insulation.Violations) []Field {
+	fields := make([]Field, len(violations))
+	for i, v := range violations {
+		fields[i] = Field{Path: v.Field, Description: v.Value + ": " + v.Description}
+	}
+	return fields
+}
+
+// Under puts the fields' paths under a parent, such as readings[3].
+func Under(parent string, fields []Field) []Field {
+	moved := make([]Field, len(fields))
+	for i, f := range fields {
+		moved[i] = Field{Path: parent + "." + f.Path, Description: f.Description}
+	}
+	return moved
 }

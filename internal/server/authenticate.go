@@ -1,0 +1,132 @@
+package server
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"net"
+	"strings"
+	"sync"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/peer"
+
+	"creepage/internal/caller"
+	"creepage/internal/problem"
+)
+
+// FindKey looks a key up by the SHA-256 of its secret. It returns ErrNoKey if
+// there is none, or none that is valid at the given time.
+type FindKey func(ctx context.Context, secretHash [sha256.Size]byte, now time.Time) (caller.Caller, error)
+
+// ErrNoKey says that no valid key has this secret.
+var ErrNoKey = errors.New("no valid key has this secret")
+
+const (
+	keyCacheFor     = 2 * time.Second // so a revoked key is refused everywhere within two seconds
+	keyCacheEntries = 10_000
+	longestSecret   = 256
+)
+
+// authenticate is the chain's key check. Secrets are compared by their hash
+// alone: what is looked up says nothing about how near a guess came.
+func (s *Server) authenticate(ctx context.Context, method string) (context.Context, error) {
+	if open(method) {
+		return ctx, nil
+	}
+	c, err := s.callerOf(ctx, firstValue(ctx, "authorization"), remoteAddress(ctx))
+	if err != nil {
+		return nil, err
+	}
+	noteCaller(ctx, c)
+	return caller.Into(ctx, c), nil
+}
+
+// callerOf checks an Authorization header. Addresses that keep failing have to wait.
+func (s *Server) callerOf(ctx context.Context, header, remote string) (caller.Caller, error) {
+	if header == "" {
+		return caller.Caller{}, problem.Unauthenticated("NO_KEY", "a key is needed: Authorization: Bearer KEY")
+	}
+	scheme, secret, _ := strings.Cut(header, " ")
+	secret = strings.TrimSpace(secret)
+	if !strings.EqualFold(scheme, "Bearer") || secret == "" || len(secret) > longestSecret {
+		return caller.Caller{}, problem.Unauthenticated("MALFORMED_KEY", "the Authorization header is not of the form: Bearer KEY")
+	}
+	if wait := s.failures.wait(remote); wait > 0 {
+		return caller.Caller{}, problem.Exhausted("TOO_MANY_FAILED_KEYS", wait, "too many calls with keys that are not valid came from your address; wait %s", wait.Round(time.Second))
+	}
+	c, err := s.keys.find(ctx, sha256.Sum256([]byte(secret)))
+	var known *problem.Error
+	switch {
+	case err == nil:
+		return c, nil
+	case errors.Is(err, ErrNoKey):
+		s.failures.take(remote)
+		return caller.Caller{}, problem.Unauthenticated("INVALID_KEY", "the key is not valid: it is unknown, has expired or was revoked")
+	case errors.As(err, &known) && known.Code != codes.Internal, errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
+		return caller.Caller{}, err
+	}
+	return caller.Caller{}, problem.Unavailable("KEYS_OUT_OF_REACH", time.Second, "keys cannot be checked for the moment").Because(err)
+}
+
+// keyCache remembers keys for a moment, so that a busy caller costs the
+// database one lookup in two seconds.
+type keyCache struct {
+	lookup FindKey
+	now    func() time.Time
+
+	mu      sync.Mutex
+	entries map[[sha256.Size]byte]keyEntry
+}
+
+type keyEntry struct {
+	caller caller.Caller
+	until  time.Time
+}
+
+func (k *keyCache) find(ctx context.Context, hash [sha256.Size]byte) (caller.Caller, error) {
+	now := k.now()
+	k.mu.Lock()
+	entry, ok := k.entries[hash]
+	k.mu.Unlock()
+	if ok && now.Before(entry.until) {
+		return entry.caller, nil
+	}
+	c, err := k.lookup(ctx, hash, now)
+	if err != nil {
+		return caller.Caller{}, err
+	}
+	until := now.Add(keyCacheFor)
+	if !c.ExpiresAt.IsZero() && c.ExpiresAt.Before(until) {
+		until = c.ExpiresAt
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if len(k.entries) >= keyCacheEntries {
+		clear(k.entries)
+	}
+	k.entries[hash] = keyEntry{c, until}
+	return c, nil
+}
+
+// remoteAddress returns the caller's address without its port. Over the
+// gateway's in-memory connection it is what the gateway saw.
+func remoteAddress(ctx context.Context) string {
+	p, ok := peer.FromContext(ctx)
+	if !ok {
+		return ""
+	}
+	if p.Addr.Network() == "bufconn" {
+		return firstValue(ctx, remoteHeader)
+	}
+	return hostOf(p.Addr.String())
+}
+
+func hostOf(address string) string {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return address
+	}
+	return host
+}
