@@ -17,7 +17,7 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 
 // IEEE 43-2000 (halving) and IEEE 43-2013 (thermosetting, equations from
 // memory); values to four digits computed from the equations apart from this code.
-func TestFactorTo40FollowsIEEE43(t *testing.T) {
+func TestPublishedIEEE43FactorsTo40(t *testing.T) {
 	for _, c := range []struct{ celsius, halving, thermoset float64 }{
 		{0, .0625, math.NaN()}, {5, .0884, math.NaN()}, {10, .1250, .6560}, {15, .1768, .7080}, {20, .2500, .7622},
 		{25, .3536, .8186}, {30, .5000, .8770}, {35, .7071, .9375}, {40, 1, 1}, {45, 1.4142, 1.2368},
@@ -43,7 +43,7 @@ func TestFactorTo40FollowsIEEE43(t *testing.T) {
 }
 
 // The rounded table of IEEE 43-2013 for thermosetting insulation (from memory).
-func TestThermosetAgreesWithTheRoundedTable(t *testing.T) {
+func TestPublishedRoundedThermosetTable(t *testing.T) {
 	for celsius, want := range map[float64]float64{10: .7, 20: .8, 30: .9, 50: 1.5, 60: 2.3, 70: 3.3, 80: 4.6} {
 		got, err := insulation.Thermoset.To40(celsius)
 		if err != nil {
@@ -78,7 +78,7 @@ func TestCorrectionExamples(t *testing.T) {
 
 // ANSI/NETA ATS/MTS table 100.14.1 at its own temperatures, and table 100.14.2
 // (to 40 C; from memory, numerically the first divided by 2.5).
-func TestNETATables(t *testing.T) {
+func TestPublishedNETATables(t *testing.T) {
 	for celsius, want := range map[float64]float64{-20: .11, -5: .32, 0: .40, 10: .63, 15: .81, 20: 1, 35: 2, 40: 2.5, 55: 5, 70: 10} {
 		got, err := insulation.NETASolid.Factor(celsius, 20)
 		if err != nil {
@@ -149,7 +149,7 @@ func TestCorrectionCarriesTheSpreadOfTheLaws(t *testing.T) {
 
 // Computed apart from this code from the published constants: Alduchov and
 // Eskridge 1996, WMO No. 8, Bolton 1980 (the last from memory).
-func TestDewPoint(t *testing.T) {
+func TestPublishedDewPoints(t *testing.T) {
 	for _, c := range []struct{ celsius, humidity, ae96, wmo, bolton float64 }{
 		{20, 50, 9.261, 9.255, 9.270}, {25, 60, 16.698, 16.693, 16.705}, {30, 80, 26.171, 26.169, 26.175},
 		{10, 90, 8.435, 8.434, 8.436}, {0, 80, -3.039, -3.040, -3.037}, {-10, 70, -14.436, -14.439, -14.434},
