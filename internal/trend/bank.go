@@ -163,14 +163,42 @@ func (b *bank) below(h *[Dim]float64, y float64) float64 {
 	return p
 }
 
-// quantile returns the q-quantile of H x, by bisection to 1e-6.
-func (b *bank) quantile(h *[Dim]float64, q float64) float64 {
+// spread is what a sight would show, as a mixture of normals.
+type spread struct {
+	n           int
+	w, mu, s    [numModes]float64
+	mean, total float64
+	sd          float64
+}
+
+// seenAs returns the mixture of what a sight would show, without its noise;
+// modes of negligible weight are left out.
+func (b *bank) seenAs(h *[Dim]float64) spread {
+	var x spread
+	for k := range b {
+		if b[k].w < 1e-5 {
+			continue
+		}
+		mu, _, v := b[k].project(h)
+		x.w[x.n], x.mu[x.n], x.s[x.n] = b[k].w, mu, math.Sqrt(v+minVariance)
+		x.total += b[k].w
+		x.n++
+	}
 	mean, variance := b.seen(h)
-	s := math.Sqrt(variance)
-	low, top := mean-12*s, mean+12*s
-	for top-low > 1e-6 {
+	x.mean, x.sd = mean, math.Sqrt(variance)
+	return x
+}
+
+// quantile returns the q-quantile by bisection to a thousandth of a standard deviation.
+func (x *spread) quantile(t *tail, q float64) float64 {
+	low, top := x.mean-12*x.sd, x.mean+12*x.sd
+	for top-low > 1e-3*x.sd {
 		mid := 0.5 * (low + top)
-		if b.below(h, mid) < q {
+		p := 0.0
+		for k := range x.n {
+			p += x.w[k] * t.cdf((mid-x.mu[k])/x.s[k])
+		}
+		if p < q*x.total {
 			low = mid
 		} else {
 			top = mid

@@ -45,7 +45,7 @@ func (f *forecast) reason(o *Outlook, limiting int) string {
 		}
 		if driver >= 0 {
 			x := &f.groups[driver]
-			fmt.Fprintf(&s, ": the lowest, the %s, stands at %s", x.g.key.words(), levelWords(x))
+			fmt.Fprintf(&s, ": the lowest, the %s, stands at %s", x.g.key.words(), f.levelWords(x))
 		}
 		fmt.Fprintf(&s, "; %s.", chance(o.P90, 90))
 	default:
@@ -114,7 +114,7 @@ func (f *forecast) story(s *strings.Builder, i int, o *Outlook) {
 	case b.share(modeDecline, modeDamp) > 0.5:
 		fmt.Fprintf(s, "%s falls%s, %.2f ± %.2f decades in 30 days", name, from, decline, sd)
 	default:
-		fmt.Fprintf(s, "%s stands at %s", name, levelWords(x))
+		fmt.Fprintf(s, "%s stands at %s", name, f.levelWords(x))
 		if decline > 0.02 {
 			fmt.Fprintf(s, " and may be falling (chance %.0f %%)", 100*b.share(modeDecline, modeBetter))
 		}
@@ -132,8 +132,8 @@ func (b *bank) meanHumidity() float64 {
 	return u
 }
 
-func levelWords(x *partForecast) string {
-	band := x.bank.band(&levelOnly)
+func (f *forecast) levelWords(x *partForecast) string {
+	band := x.bank.band(f.model.tail, &levelOnly)
 	if x.g.readings == 0 {
 		return "a level never measured"
 	}

@@ -161,7 +161,7 @@ func (f *forecast) parts(p *insulation.Platform) []Part {
 		x := &f.groups[i]
 		g, b := x.g, &x.bank
 		sight := [Dim]float64{1, -x.damp, -x.hot[horizon90], 0}
-		part := Part{Group: g.key, LevelNow: b.band(&levelOnly), Operating: b.band(&sight),
+		part := Part{Group: g.key, LevelNow: b.band(f.model.tail, &levelOnly), Operating: b.band(f.model.tail, &sight),
 			Steady: b[modeStable].w, Declining: b.share(modeDecline, modeDamp), Damp: b.share(modeDamp, modeDrop),
 			Dropped: b[modeDrop].w, Better: b[modeBetter].w, P90: x.p[horizon90], Readings: int(g.readings),
 			ServiceLimit: serviceLimit(p, g.key), UnderService: int(g.under), LastUnderOhms: g.underOhms}
@@ -179,8 +179,9 @@ func (f *forecast) parts(p *insulation.Platform) []Part {
 }
 
 // band returns the 10, 50 and 90 % quantiles of what a sight would show, in ohm.
-func (b *bank) band(h *[Dim]float64) Band {
-	return Band{math.Pow(10, b.quantile(h, 0.1)), math.Pow(10, b.quantile(h, 0.5)), math.Pow(10, b.quantile(h, 0.9))}
+func (b *bank) band(t *tail, h *[Dim]float64) Band {
+	x := b.seenAs(h)
+	return Band{math.Pow(10, x.quantile(t, 0.1)), math.Pow(10, x.quantile(t, 0.5)), math.Pow(10, x.quantile(t, 0.9))}
 }
 
 // decline returns the expected fall in decades per 30 days and its spread.

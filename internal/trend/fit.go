@@ -1,0 +1,514 @@
+package trend
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"creepage/internal/insulation"
+)
+
+// Numbers of learning (judgement): how much evidence the defaults are worth.
+const (
+	slopeBetween  = 0.004 // spread of b between parts of one component, decades a degree
+	noisePrior    = 40    // pairs of values the default noise is worth
+	spreadPrior   = 6     // vehicles the default spread of levels is worth
+	onsetPrior    = 4     // onsets the default hazard is worth
+	meterPriorSD  = 0.05  // of a meter's offset, decades
+	meterNamed    = 3     // standard deviations from which a meter is reported
+	meterLeast    = 0.05  // decades below which no offset is reported or allowed for
+	discoveryRate = 0.05  // of platforms' components reported
+)
+
+// pair is the change between consecutive values of one group.
+type pair struct {
+	dy, dt, df float64
+	days       float64
+	monitor    bool
+}
+
+// learnSlopes learns, per component, the temperature coefficient from changes
+// between consecutive visits at different temperatures, and the scatter of
+// testers and monitors from what is left, all with bounded influence.
+func (l *Learner) learnSlopes(p *Params, vs []*pupil) {
+	by := map[insulation.Component][]pair{}
+	for _, v := range vs {
+		for i := range v.groups {
+			pts := v.groups[i].points
+			for j := 1; j < len(pts); j++ {
+				a, b := &pts[j-1], &pts[j]
+				if a.above || b.above || math.IsNaN(a.t) || math.IsNaN(b.t) || b.day == a.day {
+					continue
+				}
+				x := pair{dy: b.y - a.y, dt: b.t - a.t, days: float64(b.day - a.day), monitor: v.groups[i].key.Whole()}
+				if !math.IsNaN(a.f) && !math.IsNaN(b.f) {
+					x.df = b.f - a.f
+				}
+				c := v.groups[i].key.Component
+				by[c] = append(by[c], x)
+			}
+		}
+	}
+	p.ByComponent = map[string]Normal{}
+	var testers, monitors []float64
+	for c := insulation.Battery; c <= insulation.System; c++ {
+		pairs := by[c]
+		if len(pairs) < 8 {
+			continue
+		}
+		scale := 0.15
+		b := l.base.Temperature.Mean
+		var se float64
+		for range 6 {
+			b, se, scale = fitSlope(pairs, l.base.Temperature, l.base.Humidity.Mean, b, scale)
+		}
+		p.ByComponent[c.String()] = Normal{Mean: b, SD: math.Hypot(min(slopeBetween, l.base.Temperature.SD), se)}
+		for _, x := range pairs {
+			r := x.dy + b*x.dt + l.base.Humidity.Mean*x.df
+			if c == insulation.System {
+				monitors = append(monitors, r)
+			} else {
+				testers = append(testers, r)
+			}
+		}
+	}
+	// A change between two visits holds twice the noise of one.
+	if n := float64(len(testers)); n > 20 {
+		was := l.base.ReadingSD*l.base.ReadingSD + l.base.VisitSD*l.base.VisitSD
+		found := square(robustScale(testers)) / 2
+		total := math.Exp((n*math.Log(max(found, 1e-4)) + noisePrior*math.Log(was)) / (n + noisePrior))
+		// What a change of temperature guessed to 2 C adds is in the model apart.
+		total = max(total-square(l.base.Temperature.Mean*l.base.GivenCelsiusSD), 0.05*0.05)
+		total = min(total, 0.35*0.35)
+		share := l.base.VisitSD * l.base.VisitSD / was
+		p.ReadingSD, p.VisitSD = math.Sqrt(total*(1-share)), math.Sqrt(total*share)
+	}
+	if n := float64(len(monitors)); n > 20 {
+		was := l.base.MonitorSD * l.base.MonitorSD
+		found := square(robustScale(monitors)) / 2
+		total := math.Exp((n*math.Log(max(found, 1e-4)) + noisePrior*math.Log(was)) / (n + noisePrior))
+		f := min(max(math.Sqrt(total/was), 0.5), 3)
+		p.MonitorSD, p.MonitorSDNoTemp = l.base.MonitorSD*f, l.base.MonitorSDNoTemp*f
+	}
+}
+
+func square(x float64) float64 { return x * x }
+
+// fitSlope is one step of a regression of level changes on temperature changes
+// with Huber's weights (Huber 1964) and a normal prior for b.
+func fitSlope(pairs []pair, prior Normal, u, b, scale float64) (slope, se, nextScale float64) {
+	const huber = 1.5
+	xx, xy := 1/(prior.SD*prior.SD), prior.Mean/(prior.SD*prior.SD)
+	residuals := make([]float64, len(pairs))
+	for i, x := range pairs {
+		y := -(x.dy + u*x.df)
+		r := y - b*x.dt
+		residuals[i] = r
+		w := 1 / (scale * scale)
+		if a := math.Abs(r) / scale; a > huber {
+			w *= huber / a
+		}
+		xx += w * x.dt * x.dt
+		xy += w * x.dt * y
+	}
+	slope = min(max(xy/xx, 0.002), 0.05)
+	return slope, 1 / math.Sqrt(xx), max(robustScale(residuals), 0.03)
+}
+
+// robustScale is 1.4826 times the median absolute value: the standard
+// deviation of a normal sample about zero, whatever its tails.
+func robustScale(x []float64) float64 {
+	a := make([]float64, len(x))
+	for i := range x {
+		a[i] = math.Abs(x[i])
+	}
+	return 1.4826 * median(a)
+}
+
+// median sorts x.
+func median(x []float64) float64 {
+	if len(x) == 0 {
+		return math.NaN()
+	}
+	slices.Sort(x)
+	n := len(x)
+	return 0.5 * (x[(n-1)/2] + x[n/2])
+}
+
+// learnMeters finds what each meter reads off its peers: a mixed model of
+// groups' levels (spread between vehicles) and meters' offsets (spread
+// meterPriorSD), solved by alternation with bounded residuals.
+func (l *Learner) learnMeters(p *Params, vs []*pupil, report *Report) {
+	type row struct {
+		level *float64
+		y     float64
+		meter string
+	}
+	type levels struct {
+		own   *float64
+		fleet string
+	}
+	var rows []row
+	var all []levels
+	sum := map[string][]float64{}
+	for _, v := range vs {
+		if v.platform == nil {
+			continue
+		}
+		for i := range v.groups {
+			g := &v.groups[i]
+			if g.key.Whole() {
+				continue
+			}
+			own := new(float64)
+			key := PriorKey(v.platform.ID, g.key)
+			b := p.temperatureOf(g.key.Component).Mean
+			n := 0
+			for _, x := range g.points {
+				if x.above || x.meter == "" {
+					continue
+				}
+				y := x.y
+				if !math.IsNaN(x.t) {
+					y += b * x.t
+				}
+				rows = append(rows, row{own, y, x.meter})
+				sum[key] = append(sum[key], y)
+				n++
+			}
+			if n > 0 {
+				all = append(all, levels{own, key})
+			}
+		}
+	}
+	if len(rows) < 50 {
+		return
+	}
+	fleet := map[string]float64{}
+	for k, ys := range sum {
+		fleet[k] = median(ys)
+	}
+	noise := p.ReadingSD*p.ReadingSD + p.VisitSD*p.VisitSD
+	between := p.LevelSDVehicle * p.LevelSDVehicle
+	offset := map[string]float64{}
+	count := map[string]float64{}
+	index := map[*float64]int{}
+	for i := range all {
+		index[all[i].own] = i
+		*all[i].own = fleet[all[i].fleet]
+	}
+	for range 12 {
+		n := make([]float64, len(all))
+		s := make([]float64, len(all))
+		for _, r := range rows {
+			i := index[r.level]
+			d := min(max(r.y-offset[r.meter]-*r.level, -0.4), 0.4) // bounded influence
+			s[i] += d
+			n[i]++
+		}
+		for i := range all {
+			// Towards the fleet's level by the evidence of its own.
+			pull := fleet[all[i].fleet] - *all[i].own
+			*all[i].own += (s[i]/noise + pull/between) / (n[i]/noise + 1/between)
+		}
+		total := map[string]float64{}
+		clear(count)
+		for _, r := range rows {
+			total[r.meter] += min(max(r.y-*r.level, -0.4), 0.4)
+			count[r.meter]++
+		}
+		for m := range total {
+			offset[m] = total[m] / (count[m] + noise/(meterPriorSD*meterPriorSD))
+		}
+	}
+	meters := make([]string, 0, len(offset))
+	for m := range offset {
+		meters = append(meters, m)
+	}
+	slices.Sort(meters)
+	p.MeterOffsets = map[string]float64{}
+	for _, m := range meters {
+		// Readings of one visit share its offset: count a quarter of them.
+		sd := math.Sqrt(noise/(count[m]/4+1)) + 0.005
+		if math.Abs(offset[m]) >= meterLeast && math.Abs(offset[m]) > meterNamed*sd {
+			p.MeterOffsets[m] = offset[m]
+			report.Meters = append(report.Meters, MeterFinding{Meter: m, Offset: offset[m], SD: sd, Readings: int(count[m])})
+		}
+	}
+}
+
+// learnLevels learns the level prior of every (platform, group), and of the
+// component's group over all platforms, from vehicles' first values, bounds as
+// bounds.
+func (l *Learner) learnLevels(p *Params, vs []*pupil) {
+	values := map[string][]Sight{}
+	standard := map[string][]float64{}
+	m := &Model{params: *p}
+	m.params.LevelPriors = nil
+	for _, v := range vs {
+		if v.platform == nil {
+			continue
+		}
+		for i := range v.groups {
+			g := &v.groups[i]
+			if len(g.points) == 0 {
+				continue
+			}
+			x := g.points[0]
+			if len(g.points) >= 3 && !x.above {
+				first := []float64{g.points[0].y, g.points[1].y, g.points[2].y}
+				x.y = median(first) // one odd first value teaches nothing wrong
+			}
+			b := p.temperatureOf(g.key.Component).Mean
+			s := Sight{Y: x.y, Relation: seenEqual}
+			if x.above {
+				s.Relation = seenAbove
+			}
+			if !math.IsNaN(x.t) {
+				s.Y += b * x.t
+			}
+			s.Y -= p.MeterOffsets[x.meter]
+			if !math.IsNaN(x.f) {
+				s.Y += p.Humidity.Mean * x.f
+			}
+			key := PriorKey(v.platform.ID, g.key)
+			values[key] = append(values[key], s)
+			standard[key] = append(standard[key], m.levelPrior(v.platform, g.key).Mean)
+		}
+	}
+	p.LevelPriors = map[string]LevelPrior{}
+	for key, s := range values {
+		start := Normal{standard[key][0], p.LevelSDVehicle}
+		fleet := p.LevelSDFleet
+		if s := values[key]; len(s) < 3 {
+			continue
+		}
+		fit := fitLevels(s, start, fleet)
+		n := float64(len(s))
+		// The mean's own uncertainty is part of the spread of what comes next.
+		p.LevelPriors[key] = LevelPrior{Mean: fit.Mean, SD: math.Hypot(fit.SD, fleet/math.Sqrt(1+n*fleet*fleet/(fit.SD*fit.SD))), N: n}
+	}
+}
+
+// fitLevels fits a normal to values and bounds by expectation-maximisation,
+// with a normal prior of the mean and a spread worth spreadPrior vehicles.
+// Values more than three deviations off count as at three.
+func fitLevels(s []Sight, start Normal, fleet float64) Normal {
+	mean, sd := start.Mean, max(start.SD, 0.1)
+	for range 40 {
+		var n, sum, squares float64
+		for i := range s {
+			e, v := s[i].Y, 0.0
+			if s[i].Relation == seenAbove {
+				e, v, _ = Censored(s[i].Y, mean, sd*sd, true)
+			}
+			e = min(max(e, mean-3*sd), mean+3*sd)
+			n++
+			sum += e
+			squares += e*e + v
+		}
+		w := sd * sd / (fleet * fleet)
+		next := (sum + w*start.Mean) / (n + w)
+		variance := (squares - 2*next*sum + n*next*next + spreadPrior*start.SD*start.SD) / (n + spreadPrior)
+		mean, sd = next, math.Sqrt(max(variance, 0.01))
+	}
+	return Normal{mean, sd}
+}
+
+// learnOnsets learns how often groups leave their steady state, per component,
+// and which platforms' components do so more often than their peers.
+func (l *Learner) learnOnsets(p *Params, vs []*pupil, report *Report) {
+	type tally struct{ onsets, days float64 }
+	by := map[insulation.Component]*tally{}
+	special := map[string]*tally{}
+	total, whole := &tally{}, &tally{}
+	place := map[string]ComponentFinding{}
+	for _, v := range vs {
+		if v.platform == nil || v.last <= v.first {
+			continue
+		}
+		days := float64(v.last - v.first)
+		keys := make([]GroupKey, 0, len(v.restless))
+		for k := range v.restless {
+			keys = append(keys, k)
+		}
+		sortKeys(keys) // sums in one order, whatever the map's
+		for _, k := range keys {
+			w := v.restless[k]
+			// A weight below a half is what noise makes of a steady group.
+			on := 0.0
+			if w > 0.8 {
+				on = w
+			}
+			if k.Whole() {
+				whole.onsets += on
+				whole.days += days
+				continue
+			}
+			if by[k.Component] == nil {
+				by[k.Component] = &tally{}
+			}
+			key := OnsetKey(v.platform.ID, k.Component)
+			if special[key] == nil {
+				special[key] = &tally{}
+				place[key] = ComponentFinding{Platform: v.platform.ID, Component: k.Component}
+			}
+			for _, t := range [...]*tally{total, by[k.Component], special[key]} {
+				t.onsets += on
+				t.days += days
+			}
+		}
+	}
+	rate := func(t *tally, prior, worth float64) float64 { return (t.onsets + worth) / (t.days + worth/prior) }
+	p.Onset = min(rate(total, l.base.Onset, onsetPrior), 20*l.base.Onset)
+	p.WholeOnset = min(rate(whole, l.base.WholeOnset, onsetPrior), 10*l.base.WholeOnset)
+	p.OnsetByComponent = map[string]float64{}
+	for c, t := range by {
+		p.OnsetByComponent[c.String()] = rate(t, p.Onset, onsetPrior) / p.Onset
+	}
+	keys := make([]string, 0, len(special))
+	for k := range special {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	var found []ComponentFinding
+	for _, k := range keys {
+		f := place[k]
+		own, peers := special[k], *by[f.Component]
+		peers.onsets -= own.onsets
+		peers.days -= own.days
+		expected := rate(&peers, p.Onset, 2) * own.days
+		f.Onsets, f.Expected = own.onsets, expected
+		f.Q = poissonTail(own.onsets, expected)
+		found = append(found, f)
+	}
+	for _, f := range adjust(found) {
+		if f.Q <= discoveryRate {
+			report.Components = append(report.Components, f)
+			own := special[OnsetKey(f.Platform, f.Component)]
+			p.OnsetByComponent[OnsetKey(f.Platform, f.Component)] = min(rate(own, p.Onset*p.OnsetByComponent[f.Component.String()], onsetPrior)/p.Onset, 50)
+		}
+	}
+}
+
+// poissonTail is the chance of n or more when mean are expected.
+func poissonTail(n, mean float64) float64 {
+	k := math.Ceil(n - 0.5)
+	term, below := math.Exp(-mean), 0.0
+	for i := 0.0; i < k; i++ {
+		below += term
+		term *= mean / (i + 1)
+	}
+	return min(max(1-below, 0), 1)
+}
+
+// adjust turns p-values into those of Benjamini and Hochberg (1995), smallest first.
+func adjust(f []ComponentFinding) []ComponentFinding {
+	slices.SortStableFunc(f, func(a, b ComponentFinding) int { return cmp.Compare(a.Q, b.Q) })
+	least := 1.0
+	for i := len(f) - 1; i >= 0; i-- {
+		least = min(least, f[i].Q*float64(len(f))/float64(i+1))
+		f[i].Q = least
+	}
+	return f
+}
+
+// leastCodes is how many isolation codes must have been seen before forecasts
+// are held against them: a fleet whose codes nobody records is not one
+// without codes.
+const leastCodes = 8
+
+// calibrationPrior is how sure the defaults of shift, scale and horizon are.
+var calibrationPrior = [3]Normal{{0, 0.7}, {1, 0.25}, {0, 0.2}}
+
+// learnCalibration fits the stated probability to what came of forecasts that
+// are due: a logistic regression with the defaults as prior. Forecasts of one
+// vehicle overlap; each counts for the part of its horizon that is its own.
+func (l *Learner) learnCalibration(p *Params, vs []*pupil, now day, report *Report) {
+	report.Codes = l.codes
+	report.Calibration = p.Calibration
+	if l.codes < leastCodes {
+		return
+	}
+	type row struct {
+		x, h, w float64
+		came    bool
+	}
+	var rows []row
+	for _, v := range vs {
+		for _, f := range v.forecasts {
+			for _, c := range [...]struct {
+				raw float64
+				h   day
+			}{{f.raw30, 30}, {f.raw90, 90}} {
+				came, known := v.outcome(f.day, c.h, now)
+				if !known {
+					continue
+				}
+				raw := min(max(c.raw, p.FloorPerDay*float64(c.h)), p.Ceiling)
+				rows = append(rows, row{logit(raw), math.Log(float64(c.h) / 90), min(float64(forecastEvery)/float64(c.h), 1) / 2, came})
+			}
+		}
+	}
+	theta := [3]float64{0, 1, 0}
+	for range 25 {
+		var g [3]float64
+		var h [3][3]float64
+		for i, n := range calibrationPrior {
+			g[i] = -(theta[i] - n.Mean) / (n.SD * n.SD)
+			h[i][i] = 1 / (n.SD * n.SD)
+		}
+		for _, r := range rows {
+			x := [3]float64{1, r.x, r.h}
+			q := logistic(theta[0] + theta[1]*r.x + theta[2]*r.h)
+			e := -q
+			if r.came {
+				e++
+			}
+			for i := range 3 {
+				g[i] += r.w * e * x[i]
+				for j := range 3 {
+					h[i][j] += r.w * q * (1 - q) * x[i] * x[j]
+				}
+			}
+		}
+		step := solve3(h, g)
+		for i := range theta {
+			theta[i] += min(max(step[i], -0.5), 0.5)
+		}
+	}
+	p.Calibration = Calibration{Shift: theta[0], Scale: min(max(theta[1], 0.3), 3), Horizon: max(theta[2], 0), N: float64(len(rows))}
+	report.Calibration = p.Calibration
+}
+
+// outcome says whether the code came within h days of a forecast, and whether that is known yet.
+func (v *pupil) outcome(d, h, now day) (came, known bool) {
+	for _, c := range v.codeDays {
+		if c > d && c <= d+h && c <= now {
+			return true, true
+		}
+	}
+	return false, d+h <= min(now, v.last)
+}
+
+// solve3 solves a symmetric positive definite 3 x 3 system.
+func solve3(a [3][3]float64, b [3]float64) [3]float64 {
+	for i := range 3 {
+		for j := i + 1; j < 3; j++ {
+			f := a[j][i] / a[i][i]
+			for k := i; k < 3; k++ {
+				a[j][k] -= f * a[i][k]
+			}
+			b[j] -= f * b[i]
+		}
+	}
+	var x [3]float64
+	for i := 2; i >= 0; i-- {
+		s := b[i]
+		for j := i + 1; j < 3; j++ {
+			s -= a[i][j] * x[j]
+		}
+		x[i] = s / a[i][i]
+	}
+	return x
+}
