@@ -139,3 +139,14 @@ func (q *Query) Next(cursor any) (string, error) {
 	}
 	return base64.RawURLEncoding.EncodeToString(q.sealer.aead.Seal(nil, nil, plain, q.bound)), nil
 }
+
+// Cut takes a page from rows, of which one more than the page's size was asked
+// for, and returns the token of the next page, "" on the last.
+func Cut[T, C any](q *Query, rows []T, cursor func(*T) C) ([]T, string, error) {
+	if len(rows) <= q.Size {
+		return rows, "", nil
+	}
+	rows = rows[:q.Size]
+	token, err := q.Next(cursor(&rows[q.Size-1]))
+	return rows, token, err
+}

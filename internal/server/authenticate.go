@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/peer"
 
@@ -29,8 +30,24 @@ const (
 	longestSecret   = 256
 )
 
-// authenticate is the chain's key check. Secrets are compared by their hash
-// alone: what is looked up says nothing about how near a guess came.
+// authenticateStep is the chain's key check. Secrets are compared by their hash
+// alone: what is looked up says nothing about how near a guess came. On a
+// stream the key is checked again with every message, so that a long-lived one
+// ends soon after its key was revoked.
+func (s *Server) authenticateStep() step {
+	st := gate("authenticate", s.authenticate)
+	first := st.stream
+	st.stream = func(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handle grpc.StreamHandler) error {
+		return first(srv, ss, info, func(srv any, ss grpc.ServerStream) error {
+			return handle(srv, &checkedStream{ServerStream: ss, check: func(any) error {
+				_, err := s.authenticate(ss.Context(), info.FullMethod)
+				return err
+			}})
+		})
+	}
+	return st
+}
+
 func (s *Server) authenticate(ctx context.Context, method string) (context.Context, error) {
 	if open(method) {
 		return ctx, nil

@@ -46,7 +46,7 @@ func (s *Server) chain() ([]step, error) {
 		around("log", s.logAnswer),
 		around("errors", mapErrors),
 		{"recovery", recovery.UnaryServerInterceptor(rec), recovery.StreamServerInterceptor(rec)},
-		gate("authenticate", s.authenticate),
+		s.authenticateStep(),
 		gate("authorise", authorise),
 		gate("rate", s.limitRate),
 		s.deadlineStep(),

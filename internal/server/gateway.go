@@ -188,7 +188,7 @@ func writeError(ctx context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w
 	if errors.As(err, &chosen) {
 		code, err = chosen.HTTPStatus, chosen.Err
 	}
-	WriteProblem(w, problemOf(err), code)
+	WriteProblem(w, problem.Of(err), code)
 }
 
 // WriteProblem writes a problem as REST errors are written. A code of 0 means
@@ -211,9 +211,6 @@ func WriteProblem(w http.ResponseWriter, p *problem.Error, code int) {
 	w.WriteHeader(code)
 	_, _ = w.Write(text) // the client may be gone
 }
-
-// ProblemOf names the problem behind an error, for handlers beside the API.
-func ProblemOf(err error) *problem.Error { return problemOf(err) }
 
 func httpStatus(p *problem.Error) int {
 	if p.Reason == "BODY_TOO_LARGE" {

@@ -39,19 +39,19 @@ func validateStep(validator protovalidate.Validator) step {
 			return handle(ctx, req)
 		},
 		stream: func(srv any, ss grpc.ServerStream, _ *grpc.StreamServerInfo, handle grpc.StreamHandler) error {
-			return handle(srv, &validatedStream{ServerStream: ss, check: check})
+			return handle(srv, &checkedStream{ServerStream: ss, check: check})
 		},
 	}
 }
 
-// validatedStream checks each message as it is received.
-type validatedStream struct {
+// checkedStream checks something with each message that is received.
+type checkedStream struct {
 	grpc.ServerStream
 	check func(any) error
 }
 
 // RecvMsg receives and checks a message.
-func (s *validatedStream) RecvMsg(m any) error {
+func (s *checkedStream) RecvMsg(m any) error {
 	if err := s.ServerStream.RecvMsg(m); err != nil {
 		return err
 	}

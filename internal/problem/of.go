@@ -1,0 +1,97 @@
+package problem
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"buf.build/go/protovalidate"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"creepage/internal/insulation"
+	"creepage/internal/wire"
+)
+
+// Of names the problem behind an error. It is the one place where typed errors
+// become answers; what it does not know is the service's own failure.
+func Of(err error) *Error {
+	var (
+		known      *Error
+		fields     wire.FieldErrors
+		violations insulation.Violations
+		message    *protovalidate.ValidationError
+	)
+	switch {
+	case errors.As(err, &known):
+		return known
+	case errors.As(err, &fields):
+		return Invalid(FromWire(fields)...)
+	case errors.As(err, &violations):
+		return Invalid(FromDomain(violations)...)
+	case errors.As(err, &message):
+		return Invalid(fromMessage(message)...)
+	case errors.Is(err, context.DeadlineExceeded):
+		return &Error{Code: codes.DeadlineExceeded, Reason: "DEADLINE_EXCEEDED", RetryAfter: time.Second,
+			Message: "the call did not end in time; sending it again is safe"}
+	case errors.Is(err, context.Canceled):
+		return &Error{Code: codes.Canceled, Reason: "CANCELLED", Message: "the caller gave up"}
+	}
+	if st, ok := status.FromError(err); ok && st.Code() != codes.Unknown {
+		return ofStatus(st)
+	}
+	return Internal(err)
+}
+
+// ofStatus keeps a status made by a library and gives it a reason.
+func ofStatus(st *status.Status) *Error {
+	p := &Error{Code: st.Code(), Reason: reasonOf(st.Code()), Message: st.Message()}
+	for _, d := range st.Details() {
+		switch d := d.(type) {
+		case *errdetails.ErrorInfo:
+			p.Reason, p.Metadata = d.GetReason(), d.GetMetadata()
+		case *errdetails.BadRequest:
+			for _, f := range d.GetFieldViolations() {
+				p.Fields = append(p.Fields, Field{Path: f.GetField(), Description: f.GetDescription()})
+			}
+		case *errdetails.RetryInfo:
+			p.RetryAfter = d.GetRetryDelay().AsDuration()
+		}
+	}
+	return p
+}
+
+// reasonOf is the reason of a status that came without one.
+func reasonOf(code codes.Code) string {
+	switch code {
+	case codes.InvalidArgument:
+		return "INVALID_REQUEST"
+	case codes.NotFound:
+		return "NOT_FOUND"
+	case codes.Unimplemented:
+		return "NO_SUCH_METHOD"
+	case codes.ResourceExhausted:
+		return "LIMIT_REACHED"
+	case codes.Unavailable:
+		return "UNAVAILABLE"
+	case codes.Canceled:
+		return "CANCELLED"
+	case codes.DeadlineExceeded:
+		return "DEADLINE_EXCEEDED"
+	case codes.PermissionDenied:
+		return "DENIED"
+	case codes.Unauthenticated:
+		return "UNAUTHENTICATED"
+	}
+	return "INTERNAL"
+}
+
+// fromMessage turns the message validator's violations into fields.
+func fromMessage(err *protovalidate.ValidationError) []Field {
+	fields := make([]Field, len(err.Violations))
+	for i, v := range err.Violations {
+		fields[i] = Field{Path: protovalidate.FieldPathString(v.Proto.GetField()), Description: v.Proto.GetMessage()}
+	}
+	return fields
+}
