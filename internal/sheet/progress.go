@@ -61,7 +61,8 @@ func LoadCheckpoint(path, source string) (Checkpoint, bool, error) {
 		return fresh, false, err
 	}
 	var c Checkpoint
-	if json.Unmarshal(b, &c) != nil || c.Source != source {
+	readable := json.Unmarshal(b, &c) == nil
+	if !readable || c.Source != source {
 		return fresh, false, nil // a checkpoint only saves time: without a readable one the import begins at the beginning
 	}
 	return c, true, nil
