@@ -1,7 +1,9 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -21,17 +23,18 @@ import (
 // importFlags are what the import command is told.
 type importFlags struct {
 	server, keyFile          string
-	rejects                  string
+	rejects, mapping         string
 	platforms, codes, events string
 	batch                    int
 	dryRun, fromStart, live  bool
+	suggest                  bool
 	giveUp                   time.Duration
 }
 
 func importCommand() *cobra.Command {
 	var f importFlags
 	c := &cobra.Command{
-		Use:   "import FILE.csv",
+		Use:   "import FILE.csv|FILE.xlsx",
 		Short: "Take a file of readings to a service",
 		Long: `Takes a table of readings to a running service through its API.
 
@@ -48,6 +51,11 @@ mend it there and import that file. An import that was broken off goes on where
 it was when it is started again (its place is kept in FILE.csv.import); nothing
 is ever taken twice, for a reading is known by its identity.
 
+A table in another form (other column names, decimal commas, local times, one
+column a phase, XLSX) is read by a mapping file. --suggest proposes one from the
+header and the first rows and lists what it cannot tell; an import guesses
+nothing.
+
 Old records make no news: no warning of the past is sent to anybody. With --live
 the readings count as today's.
 
@@ -56,9 +64,14 @@ The key is read from --key-file or from CREEPAGE_KEY, never from a flag.
 Exit code 3 says that rows were refused.`,
 		Example: `  creepage import readings.csv --server http://127.0.0.1:8080 --key-file data/admin.key
   creepage import old.csv --dry-run
+  creepage import old.xlsx --suggest > old.mapping.json
+  creepage import old.xlsx --mapping old.mapping.json --dry-run
   creepage import readings.csv --platforms platforms.json --codes codes.csv --server http://127.0.0.1:8080 --key-file data/admin.key`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if f.suggest {
+				return suggestMapping(cmd.OutOrStdout(), args[0])
+			}
 			return runImport(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr(), args[0], f)
 		},
 	}
@@ -66,6 +79,8 @@ Exit code 3 says that rows were refused.`,
 	fl.StringVar(&f.server, "server", os.Getenv("CREEPAGE_SERVER"), "the service's address, such as http://127.0.0.1:8080 (or CREEPAGE_SERVER)")
 	fl.StringVar(&f.keyFile, "key-file", "", "file with the key (or CREEPAGE_KEY with the key itself)")
 	fl.StringVar(&f.rejects, "rejects", "", "where refused rows go (default FILE.csv.rejects.csv)")
+	fl.StringVar(&f.mapping, "mapping", "", "how to read a table that is not in the form of readings.csv")
+	fl.BoolVar(&f.suggest, "suggest", false, "propose a mapping and import nothing")
 	fl.StringVar(&f.platforms, "platforms", "", "platforms.json to state before the readings")
 	fl.StringVar(&f.codes, "codes", "", "codes.csv to submit after the readings")
 	fl.StringVar(&f.events, "events", "", "events.csv to record as repairs after the readings")
@@ -78,30 +93,26 @@ Exit code 3 says that rows were refused.`,
 }
 
 func runImport(ctx context.Context, out, messages io.Writer, path string, f importFlags) error {
-	file, err := os.Open(path)
+	mapping, written, err := f.readMapping()
 	if err != nil {
 		return err
 	}
-	defer file.Close()
-	info, err := file.Stat()
+	source, err := sheet.SourceOf(path, f.server, written)
 	if err != nil {
 		return err
 	}
-	source, err := sheet.SourceOf(file, f.server)
+	table, err := sheet.Open(path, mapping)
 	if err != nil {
 		return err
 	}
-	table, err := sheet.NewReader(file, path)
-	if err != nil {
-		return err
-	}
+	defer table.Close()
 	if ignored := table.Ignored(); len(ignored) > 0 {
 		fmt.Fprintf(messages, "columns that mean nothing here and are left out: %s\n", strings.Join(ignored, ", "))
 	}
 	if f.rejects == "" {
 		f.rejects = path + ".rejects.csv"
 	}
-	show := newProgress(messages, "readings", info.Size())
+	show := newProgress(messages, "readings", table.Total())
 	im := sheet.Import{
 		Batch: f.batch, Live: f.live, Now: time.Now(),
 		Checkpoint: sheet.Checkpoint{Source: source},
@@ -126,6 +137,30 @@ func runImport(ctx context.Context, out, messages io.Writer, path string, f impo
 		return err
 	}
 	return f.finish(ctx, out, counts)
+}
+
+// readMapping returns the mapping and its bytes, nil without one.
+func (f *importFlags) readMapping() (*sheet.Mapping, []byte, error) {
+	if f.mapping == "" {
+		return nil, nil, nil
+	}
+	written, err := os.ReadFile(f.mapping)
+	if err != nil {
+		return nil, nil, err
+	}
+	m, err := sheet.ReadMapping(bytes.NewReader(written), f.mapping)
+	return m, written, err
+}
+
+func suggestMapping(out io.Writer, path string) error {
+	m, err := sheet.Suggest(path)
+	if err != nil {
+		return err
+	}
+	e := json.NewEncoder(out)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	return e.Encode(m)
 }
 
 // connect makes the import ready to talk to the service, stating the platforms first.

@@ -22,11 +22,13 @@ type errNotARow struct{ why string }
 
 func (e errNotARow) Error() string { return e.why }
 
-// csvRows cuts a CSV file into records without ever losing more than one line
+// csvTable cuts a CSV file into records without ever losing more than one line
 // to a mistake: a quote that is never closed costs its own line, where a plain
 // CSV parser would swallow the rest of the file. Offsets are those of bytes, so
 // that reading can start again at any record.
-type csvRows struct {
+type csvTable struct {
+	file   readSeekCloser
+	size   int64
 	in     *bufio.Reader
 	comma  rune
 	offset int64    // bytes consumed
@@ -34,13 +36,35 @@ type csvRows struct {
 	ahead  [][]byte // lines read to look for a closing quote and given back
 }
 
-func newCSVRows(in io.Reader, comma rune, offset int64, line int) *csvRows {
-	return &csvRows{in: bufio.NewReaderSize(in, 64<<10), comma: comma, offset: offset, line: line}
+type readSeekCloser interface {
+	io.ReadSeeker
+	io.Closer
 }
+
+func newCSVTable(file readSeekCloser, comma rune) (*csvTable, error) {
+	c := &csvTable{file: file, comma: comma}
+	var err error
+	if c.size, err = file.Seek(0, io.SeekEnd); err != nil {
+		return nil, err
+	}
+	return c, c.resume(Place{})
+}
+
+func (c *csvTable) resume(p Place) error {
+	if _, err := c.file.Seek(p.Offset, io.SeekStart); err != nil {
+		return err
+	}
+	c.in, c.offset, c.line, c.ahead = bufio.NewReaderSize(c.file, 64<<10), p.Offset, p.Line, nil
+	return nil
+}
+
+func (c *csvTable) place() Place { return Place{Offset: c.offset, Line: c.line} }
+func (c *csvTable) total() int64 { return c.size }
+func (c *csvTable) close() error { return c.file.Close() }
 
 // next returns the next record's cells and the line on which it begins. At the
 // end it returns io.EOF; for a line that is no record an errNotARow.
-func (c *csvRows) next() (cells []string, line int, err error) {
+func (c *csvTable) next() (cells []string, line int, err error) {
 	for {
 		first, err := c.take()
 		if err != nil {
@@ -56,7 +80,7 @@ func (c *csvRows) next() (cells []string, line int, err error) {
 
 // lineOf is the line on which a record of the given cells began: line breaks
 // inside cells have been consumed after it.
-func (c *csvRows) lineOf(cells []string) int {
+func (c *csvTable) lineOf(cells []string) int {
 	inside := 0
 	for _, s := range cells {
 		inside += strings.Count(s, "\n")
@@ -64,7 +88,7 @@ func (c *csvRows) lineOf(cells []string) int {
 	return c.line - inside
 }
 
-func (c *csvRows) record(first []byte) ([]string, error) {
+func (c *csvTable) record(first []byte) ([]string, error) {
 	if !bytes.ContainsRune(first, '"') {
 		return strings.Split(string(bytes.TrimRight(first, "\r\n")), string(c.comma)), nil
 	}
@@ -90,7 +114,7 @@ func (c *csvRows) record(first []byte) ([]string, error) {
 	return nil, errNotARow{why: "the line is not CSV: " + csvReason(err)}
 }
 
-func (c *csvRows) parse(text []byte) ([]string, error) {
+func (c *csvTable) parse(text []byte) ([]string, error) {
 	r := csv.NewReader(bytes.NewReader(text))
 	r.Comma = c.comma
 	r.FieldsPerRecord = -1
@@ -119,7 +143,7 @@ func csvReason(err error) string {
 }
 
 // take consumes one line, line break included.
-func (c *csvRows) take() ([]byte, error) {
+func (c *csvTable) take() ([]byte, error) {
 	var line []byte
 	if len(c.ahead) > 0 {
 		line, c.ahead = c.ahead[0], c.ahead[1:]
@@ -134,7 +158,7 @@ func (c *csvRows) take() ([]byte, error) {
 	return line, nil
 }
 
-func (c *csvRows) readLine() ([]byte, error) {
+func (c *csvTable) readLine() ([]byte, error) {
 	var line []byte
 	for {
 		part, err := c.in.ReadSlice('\n')

@@ -19,6 +19,9 @@ import (
 	"creepage/internal/wire"
 )
 
+// maxPhases is the most readings that one row may hold beside its first.
+const maxPhases = 5
+
 // MaxBatch is the most readings that the service takes in one request.
 const MaxBatch = 1000
 
@@ -83,10 +86,11 @@ func (im *Import) read(ctx context.Context, table *Reader, out chan<- batch) err
 	if size < 1 || size > MaxBatch {
 		return fmt.Errorf("batch %d: want 1 to %d readings a request", size, MaxBatch)
 	}
+	size = min(size, MaxBatch-maxPhases)
 	for {
 		b := batch{rows: make([]Row, 0, size)}
 		end := false
-		for len(b.rows) < size && !end {
+		for (len(b.rows) < size || table.midRow()) && !end { // a row's readings stay together
 			row, err := table.Next()
 			switch {
 			case errors.Is(err, io.EOF):

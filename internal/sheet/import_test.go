@@ -52,7 +52,7 @@ func (s *service) submit(_ context.Context, req *creepagev1.SubmitReadingsReques
 	return resp, nil
 }
 
-func table(rows int) string {
+func tableOf(rows int) string {
 	var b strings.Builder
 	b.WriteString(header)
 	for i := range rows {
@@ -84,12 +84,7 @@ func write(t testing.TB, text string) paths {
 
 func run(t testing.TB, p paths, s *service) (Counts, error) {
 	t.Helper()
-	f, err := os.Open(p.input)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	source, err := SourceOf(f, "http://service")
+	source, err := SourceOf(p.input, "http://service", nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -97,10 +92,11 @@ func run(t testing.TB, p paths, s *service) (Counts, error) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := NewReader(f, p.input)
+	r, err := Open(p.input, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
+	defer r.Close()
 	rejects, err := NewRejects(p.rejects, r.Header(), at.Rejects)
 	if err != nil {
 		t.Fatal(err)
@@ -112,7 +108,7 @@ func run(t testing.TB, p paths, s *service) (Counts, error) {
 
 func TestAnImportBrokenOffAnywhereEndsAsOneThatWasNot(t *testing.T) {
 	const rows = 600
-	undisturbed, whole := write(t, table(rows)), &service{known: map[string]int{}}
+	undisturbed, whole := write(t, tableOf(rows)), &service{known: map[string]int{}}
 	want, err := run(t, undisturbed, whole)
 	if err != nil {
 		t.Fatal(err)
@@ -125,7 +121,7 @@ func TestAnImportBrokenOffAnywhereEndsAsOneThatWasNot(t *testing.T) {
 		t.Fatalf("undisturbed: %+v, %d known", want, len(whole.known))
 	}
 	for failAt := 1; failAt <= whole.calls; failAt += 4 {
-		p, s := write(t, table(rows)), &service{known: map[string]int{}, failAt: failAt}
+		p, s := write(t, tableOf(rows)), &service{known: map[string]int{}, failAt: failAt}
 		if _, err := run(t, p, s); !errors.Is(err, errKilled) {
 			t.Fatalf("call %d: error %v", failAt, err)
 		}
@@ -177,11 +173,11 @@ func TestARejectsFileMendedIsAFileToImport(t *testing.T) {
 }
 
 func TestACheckpointOfAnotherFileIsNotUsed(t *testing.T) {
-	p := write(t, table(100))
+	p := write(t, tableOf(100))
 	if _, err := run(t, p, &service{known: map[string]int{}, failAt: 3}); !errors.Is(err, errKilled) {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(p.input, []byte(table(101)), 0o600); err != nil {
+	if err := os.WriteFile(p.input, []byte(tableOf(101)), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	counts, err := run(t, p, &service{known: map[string]int{}})
@@ -191,18 +187,14 @@ func TestACheckpointOfAnotherFileIsNotUsed(t *testing.T) {
 }
 
 func TestMemoryDoesNotGrowWithTheFile(t *testing.T) {
-	p := write(t, table(120_000))
+	p := write(t, tableOf(120_000))
 	var highest uint64
 	s := &service{known: map[string]int{}}
-	f, err := os.Open(p.input)
+	r, err := Open(p.input, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	r, err := NewReader(f, p.input)
-	if err != nil {
-		t.Fatal(err)
-	}
+	defer r.Close()
 	rejects, err := NewRejects(p.rejects, r.Header(), 0)
 	if err != nil {
 		t.Fatal(err)

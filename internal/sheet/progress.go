@@ -31,19 +31,21 @@ type Checkpoint struct {
 // Longest beginning of a file that is taken to know it again, byte.
 const fingerprintBytes = 64 << 10
 
-// SourceOf says which file is imported to which service: the file's size and
-// its first 64 KiB. The file is left at its beginning.
-func SourceOf(f *os.File, server string) (string, error) {
+// SourceOf says which file is imported to which service, and by which mapping
+// (its bytes; none without one): the file's size and its first 64 KiB.
+func SourceOf(path, server string, mapping []byte) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
 	info, err := f.Stat()
 	if err != nil {
 		return "", err
 	}
 	h := sha256.New()
-	fmt.Fprintf(h, "%s\n%d\n", server, info.Size())
+	fmt.Fprintf(h, "%s\n%d\n%d\n%s", server, info.Size(), len(mapping), mapping)
 	if _, err := io.CopyN(h, f, fingerprintBytes); err != nil && !errors.Is(err, io.EOF) {
-		return "", err
-	}
-	if _, err := f.Seek(0, io.SeekStart); err != nil {
 		return "", err
 	}
 	return hex.EncodeToString(h.Sum(nil)), nil

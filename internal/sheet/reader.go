@@ -4,8 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
+	"os"
+	"path/filepath"
 	"strings"
+	"unicode/utf8"
 
 	"creepage/internal/insulation"
 	"creepage/internal/record"
@@ -21,16 +23,30 @@ type Row struct {
 
 // Place is how far a table has been read: after a row.
 type Place struct {
-	Offset int64 `json:"offset"` // byte
+	Offset int64 `json:"offset"` // byte of a CSV file, row of an XLSX sheet
 	Line   int   `json:"line"`
+}
+
+// table is a source of rows of cells.
+type table interface {
+	// next returns the next row's cells and its line, io.EOF after the last;
+	// for a row that cannot be cut into cells an errNotARow.
+	next() (cells []string, line int, err error)
+	place() Place
+	// resume goes on after a place.
+	resume(Place) error
+	// total is the place's offset at the end.
+	total() int64
+	close() error
 }
 
 // Reader reads a table of readings row by row. It keeps one row in memory.
 type Reader struct {
-	rows   *csvRows
-	file   io.ReadSeeker
-	header []string
-	column map[string]int
+	table   table
+	mapping *Mapping // nil: the table is in the form of readings.csv
+	header  []string
+	column  map[string]int
+	pending []Row // readings of a row whose first has been returned
 }
 
 // The columns that a rejects file adds; reading such a file again ignores them.
@@ -39,19 +55,50 @@ const (
 	rejectedReason = "rejected_reason"
 )
 
-// NewReader reads the header of a CSV file in the form of readings.csv. A
-// missing column is an error that names it and, where one looks like a slip of
-// the pen, the column meant.
-func NewReader(file io.ReadSeeker, name string) (*Reader, error) {
-	rows := newCSVRows(file, ',', 0, 0)
-	header, _, err := rows.next()
+// Open opens a CSV or XLSX file, by the end of its name, and reads the header.
+// Without a mapping the table has the form of readings.csv; a missing column is
+// an error that names it and, where one looks like a slip of the pen, the
+// column meant.
+func Open(path string, mapping *Mapping) (*Reader, error) {
+	t, err := openTable(path, mapping)
+	if err != nil {
+		return nil, err
+	}
+	r, err := newReader(t, path, mapping)
+	if err != nil {
+		return nil, errors.Join(err, t.close())
+	}
+	return r, nil
+}
+
+func openTable(path string, mapping *Mapping) (table, error) {
+	if strings.EqualFold(filepath.Ext(path), ".xlsx") {
+		sheet := ""
+		if mapping != nil {
+			sheet = mapping.Sheet
+		}
+		return openXLSX(path, sheet)
+	}
+	comma := ','
+	if mapping != nil && mapping.Separator != "" {
+		comma, _ = utf8.DecodeRuneInString(mapping.Separator)
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	return newCSVTable(f, comma)
+}
+
+func newReader(t table, name string, mapping *Mapping) (*Reader, error) {
+	header, _, err := t.next()
 	if errors.Is(err, io.EOF) {
 		return nil, fmt.Errorf("%s: the file is empty: want a header line %s", name, strings.Join(record.ReadingColumns, ","))
 	}
 	if err != nil {
 		return nil, fmt.Errorf("%s: header: %w", name, err)
 	}
-	r := &Reader{rows: rows, file: file, header: header, column: make(map[string]int, len(header))}
+	r := &Reader{table: t, mapping: mapping, header: header, column: make(map[string]int, len(header))}
 	for i, h := range header {
 		h = strings.TrimSpace(strings.TrimPrefix(h, "\ufeff"))
 		header[i] = h
@@ -60,13 +107,17 @@ func NewReader(file io.ReadSeeker, name string) (*Reader, error) {
 		}
 		r.column[h] = i
 	}
-	if err := r.checkColumns(name); err != nil {
-		return nil, err
+	check := r.checkColumns
+	if mapping != nil {
+		check = func() error { return mapping.checkHeader(r.column) }
+	}
+	if err := check(); err != nil {
+		return nil, fmt.Errorf("%s: header: %w", name, err)
 	}
 	return r, nil
 }
 
-func (r *Reader) checkColumns(name string) error {
+func (r *Reader) checkColumns() error {
 	var missing []string
 	for _, c := range record.ReadingColumns {
 		if _, ok := r.column[c]; ok {
@@ -78,61 +129,105 @@ func (r *Reader) checkColumns(name string) error {
 		missing = append(missing, c)
 	}
 	if len(missing) > 0 {
-		return fmt.Errorf("%s: header: missing column %s", name, strings.Join(missing, ", "))
+		return fmt.Errorf("missing column %s", strings.Join(missing, ", "))
 	}
 	return nil
 }
 
-// Header returns the columns' names as the file has them.
+// Header returns the columns' names as the table has them.
 func (r *Reader) Header() []string { return r.header }
 
 // Ignored returns the columns that mean nothing to the importer.
 func (r *Reader) Ignored() []string {
 	var out []string
 	for _, h := range r.header {
-		known := slices.Contains(record.ReadingColumns, h) || slices.Contains(record.OptionalReadingColumns, h) ||
-			h == rejectedLine || h == rejectedReason || h == ""
-		if !known {
+		known := isReadingColumn(h)
+		if r.mapping != nil {
+			known = r.mapping.uses(h)
+		}
+		if !known && h != rejectedLine && h != rejectedReason && h != "" {
 			out = append(out, h)
 		}
 	}
 	return out
 }
 
-// Place returns how far the file has been read.
-func (r *Reader) Place() Place { return Place{Offset: r.rows.offset, Line: r.rows.line} }
+// Place returns how far the table has been read. In the midst of a row that
+// holds several readings it is the place after that row.
+func (r *Reader) Place() Place { return r.table.place() }
 
-// Continue goes on after a place of the same file.
+// Total returns the offset of the table's end.
+func (r *Reader) Total() int64 { return r.table.total() }
+
+// Continue goes on after a place of the same table.
 func (r *Reader) Continue(p Place) error {
-	if _, err := r.file.Seek(p.Offset, io.SeekStart); err != nil {
-		return err
-	}
-	r.rows = newCSVRows(r.file, r.rows.comma, p.Offset, p.Line)
-	return nil
+	r.pending = nil
+	return r.table.resume(p)
 }
+
+// Close closes the file.
+func (r *Reader) Close() error { return r.table.close() }
+
+// midRow says that the row read last holds more readings.
+func (r *Reader) midRow() bool { return len(r.pending) > 0 }
 
 // Next returns the next row, io.EOF after the last. A row that is no reading
 // is returned with its Err; any other error is the file's.
 func (r *Reader) Next() (Row, error) {
-	cells, line, err := r.rows.next()
-	var bad errNotARow
-	if errors.As(err, &bad) {
-		return Row{Line: r.rows.line, Err: bad}, nil
+	for len(r.pending) == 0 {
+		cells, line, err := r.table.next()
+		var bad errNotARow
+		if errors.As(err, &bad) {
+			return Row{Line: line, Err: bad}, nil
+		}
+		if err != nil {
+			return Row{}, err
+		}
+		if len(cells) > len(r.header) {
+			return Row{Line: line, Cells: cells, Err: fmt.Errorf("%d cells where the header has %d columns", len(cells), len(r.header))}, nil
+		}
+		r.pending = r.rowsOf(cells, line)
 	}
-	if err != nil {
-		return Row{}, err
-	}
-	row := Row{Line: line, Cells: cells}
-	if len(cells) > len(r.header) {
-		row.Err = fmt.Errorf("%d cells where the header has %d columns", len(cells), len(r.header))
-		return row, nil
-	}
-	row.Reading, row.Err = parse(func(column string) string {
+	row := r.pending[0]
+	r.pending = r.pending[1:]
+	return row, nil
+}
+
+// rowsOf reads the readings of one row; a row of phases without any has none.
+func (r *Reader) rowsOf(cells []string, line int) []Row {
+	cell := func(column string) string {
 		i, ok := r.column[column]
 		if !ok || i >= len(cells) {
 			return ""
 		}
 		return strings.TrimSpace(cells[i])
+	}
+	if r.mapping == nil {
+		row := Row{Line: line, Cells: cells}
+		row.Reading, row.Err = parse(cell)
+		return []Row{row}
+	}
+	var rows []Row
+	for _, mapped := range r.mapping.readings(cell) {
+		row := Row{Line: line, Cells: cells}
+		row.Reading, row.Err = parseMapped(mapped)
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+// parseMapped reads a row through a mapping, whose own errors come first.
+func parseMapped(mapped func(string) (string, error)) (insulation.Reading, error) {
+	var failed error
+	reading, err := parse(func(column string) string {
+		s, err := mapped(column)
+		if err != nil && failed == nil {
+			failed = err
+		}
+		return s
 	})
-	return row, nil
+	if failed != nil {
+		return insulation.Reading{}, failed
+	}
+	return reading, err
 }

@@ -20,11 +20,23 @@ func row(id, relation, resistance, rangeOhm string) string {
 
 func open(t testing.TB, text string) *Reader {
 	t.Helper()
-	r, err := NewReader(strings.NewReader(text), "readings.csv")
+	r, err := read(text, "readings.csv")
 	if err != nil {
 		t.Fatal(err)
 	}
 	return r
+}
+
+type inMemory struct{ *strings.Reader }
+
+func (inMemory) Close() error { return nil }
+
+func read(text, name string) (*Reader, error) {
+	table, err := newCSVTable(inMemory{strings.NewReader(text)}, ',')
+	if err != nil {
+		return nil, err
+	}
+	return newReader(table, name, nil)
 }
 
 func readAll(t testing.TB, r *Reader) []Row {
@@ -145,11 +157,11 @@ func TestReadingGoesOnFromAnyPlace(t *testing.T) {
 }
 
 func TestAHeaderWithASlipNamesTheColumnMeant(t *testing.T) {
-	_, err := NewReader(strings.NewReader(strings.Replace(header, "temperature_c", "temprature_c", 1)), "old.csv")
+	_, err := read(strings.Replace(header, "temperature_c", "temprature_c", 1), "old.csv")
 	if err == nil || !strings.Contains(err.Error(), `old.csv: header: missing column temperature_c (is "temprature_c" meant?)`) {
 		t.Errorf("error %v", err)
 	}
-	_, err = NewReader(strings.NewReader(""), "old.csv")
+	_, err = read("", "old.csv")
 	if err == nil || !strings.Contains(err.Error(), "empty") {
 		t.Errorf("empty file: error %v", err)
 	}
@@ -164,7 +176,7 @@ func FuzzReader(f *testing.F) {
 	f.Add(header + "\"open\n" + row("r-1", ">", "OL", "550M"))
 	f.Add(header + "\"a\"\"\",\"b\nc\"\r\n\r\n")
 	f.Fuzz(func(t *testing.T, text string) {
-		r, err := NewReader(strings.NewReader(text), "f.csv")
+		r, err := read(text, "f.csv")
 		if err != nil {
 			return
 		}

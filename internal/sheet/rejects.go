@@ -16,6 +16,8 @@ type Rejects struct {
 	file   *os.File
 	csv    *csv.Writer
 	size   int64
+	last   []string // the row added last, which another reading of it may join
+	line   int
 }
 
 // NewRejects begins a file after the given number of bytes (0: anew). What
@@ -79,15 +81,35 @@ func (r *Rejects) Add(row Row, reason error) error {
 			return err
 		}
 	}
+	if r.last != nil && r.line == row.Line { // one of several readings of one row
+		r.last[len(r.last)-1] += "; " + reason.Error()
+		return nil
+	}
+	if err := r.writeLast(); err != nil {
+		return err
+	}
 	cells := make([]string, len(r.header), len(r.header)+2)
 	copy(cells, row.Cells)
-	return r.csv.Write(append(cells, strconv.Itoa(row.Line), reason.Error()))
+	r.last, r.line = append(cells, strconv.Itoa(row.Line), reason.Error()), row.Line
+	return nil
+}
+
+func (r *Rejects) writeLast() error {
+	if r.last == nil {
+		return nil
+	}
+	last := r.last
+	r.last = nil
+	return r.csv.Write(last)
 }
 
 // Flush hands what was added to the file and returns its size.
 func (r *Rejects) Flush() (int64, error) {
 	if r.file == nil {
 		return 0, nil
+	}
+	if err := r.writeLast(); err != nil {
+		return 0, err
 	}
 	r.csv.Flush()
 	return r.size, r.csv.Error()
