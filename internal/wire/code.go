@@ -28,5 +28,5 @@ func Code(m *creepagev1.CodeSighting) (insulation.Code, error) {
 
 // CodeMessage turns a code seen on a vehicle into its message.
 func CodeMessage(v *insulation.Code) *creepagev1.CodeSighting {
-	return &creepagev1.CodeSighting{Vehicle: Vehicles.Name(v.Vehicle), Code: v.Code, SetTime: timestamp(v.SetAt)}
+	return &creepagev1.CodeSighting{Vehicle: Vehicles.Name(v.Vehicle), Code: v.Code, SetTime: Timestamp(v.SetAt)}
 }

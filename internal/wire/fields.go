@@ -134,32 +134,32 @@ func words[E interface {
 	return strings.Join(names, ", ")
 }
 
-// optional is a number as the contract carries it: nil for NaN.
-func optional(v float64) *float64 {
+// Optional is a number as the contract carries it: nil for NaN.
+func Optional(v float64) *float64 {
 	if math.IsNaN(v) {
 		return nil
 	}
 	return &v
 }
 
-// text is a string as the contract carries it: nil for "".
-func text(s string) *string {
+// Text is a string as the contract carries it: nil for "".
+func Text(s string) *string {
 	if s == "" {
 		return nil
 	}
 	return &s
 }
 
-// stated is an enum as the contract carries it: nil for what was not stated.
-func stated[E ~int32](e E) *E {
+// Stated is an enum as the contract carries it: nil for what was not stated.
+func Stated[E ~int32](e E) *E {
 	if e == 0 {
 		return nil
 	}
 	return &e
 }
 
-// timestamp is a time as the contract carries it: nil for the zero time.
-func timestamp(t time.Time) *timestamppb.Timestamp {
+// Timestamp is a time as the contract carries it: nil for the zero time.
+func Timestamp(t time.Time) *timestamppb.Timestamp {
 	if t.IsZero() {
 		return nil
 	}

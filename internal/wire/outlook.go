@@ -19,10 +19,10 @@ func OutlookMessage(o *trend.Outlook) *creepagev1.Outlook {
 	m := &creepagev1.Outlook{
 		State:               creepagev1.Outlook_State(o.State),
 		CodeProbability_30D: finite(o.P30), CodeProbability_90D: finite(o.P90),
-		DaysToCodeP10: optional(o.DaysP10), DaysToCodeP50: optional(o.DaysP50), DaysToCodeP90: optional(o.DaysP90),
-		LimitingComponent: stated(creepagev1.Reading_Component(o.Limiting)),
-		Reason:            o.Reason, Missing: o.Missing, EvaluateTime: timestamp(o.EvaluatedAt),
-		CodeSetTime: timestamp(o.CodeSet), MonitorDefectTime: timestamp(o.MonitorDefect), ParameterVersion: o.Version,
+		DaysToCodeP10: Optional(o.DaysP10), DaysToCodeP50: Optional(o.DaysP50), DaysToCodeP90: Optional(o.DaysP90),
+		LimitingComponent: Stated(creepagev1.Reading_Component(o.Limiting)),
+		Reason:            o.Reason, Missing: o.Missing, EvaluateTime: Timestamp(o.EvaluatedAt),
+		CodeSetTime: Timestamp(o.CodeSet), MonitorDefectTime: Timestamp(o.MonitorDefect), ParameterVersion: o.Version,
 		MeasureAgainBy: dayOf(o.MeasureAgainBy),
 	}
 	if o.MeasureNext.Component != 0 {
@@ -48,21 +48,21 @@ func partMessage(p *trend.Part) *creepagev1.Part {
 		OperatingOhms: finite(p.Operating.P50), OperatingP10Ohms: finite(p.Operating.P10), OperatingP90Ohms: finite(p.Operating.P90),
 		DecadesPer_30D: -finite(p.Decline), DecadesPer_30DSd: finite(p.DeclineSD), ConductanceShare: finite(p.Share),
 		DecliningProbability: finite(p.Declining), DampProbability: finite(p.Damp), DroppedProbability: finite(p.Dropped),
-		CodeProbability_90D: finite(p.P90), DecliningSinceTime: timestamp(p.Since), LastMeasureTime: timestamp(p.LastMeasured),
+		CodeProbability_90D: finite(p.P90), DecliningSinceTime: Timestamp(p.Since), LastMeasureTime: Timestamp(p.LastMeasured),
 		UnderServiceLimitCount: int32(p.UnderService), ReadingCount: int32(p.Readings),
 	}
 	if p.From > 0 {
-		m.DecliningFromOhms = optional(p.From)
+		m.DecliningFromOhms = Optional(p.From)
 	}
 	if p.ServiceLimit > 0 {
-		m.ServiceLimitOhms = optional(p.ServiceLimit)
+		m.ServiceLimitOhms = Optional(p.ServiceLimit)
 	}
 	return m
 }
 
 func doubtMessage(d *trend.Doubt) *creepagev1.DoubtedReading {
 	return &creepagev1.DoubtedReading{
-		ReadingId: d.ReadingID, MeasureTime: timestamp(d.MeasuredAt), Reason: d.Reason, SetAside: d.SetAside, Weight: finite(d.Weight),
+		ReadingId: d.ReadingID, MeasureTime: Timestamp(d.MeasuredAt), Reason: d.Reason, SetAside: d.SetAside, Weight: finite(d.Weight),
 		Component: creepagev1.Reading_Component(d.Group.Component), Group: d.Group.Conductor.String(), ResistanceOhms: finite(d.Ohms),
 	}
 }

@@ -50,7 +50,7 @@ func TestAnOutlookLeavesOutDaysBeyondTwoYearsAndWhatCannotBeNamed(t *testing.T) 
 
 func TestARepairInTheFutureIsRefused(t *testing.T) {
 	now := time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC)
-	_, err := Repair(&creepagev1.Repair{Component: creepagev1.Reading_MOTOR, OccurTime: timestamp(now.Add(time.Hour))}, "truck-17", now)
+	_, err := Repair(&creepagev1.Repair{Component: creepagev1.Reading_MOTOR, OccurTime: Timestamp(now.Add(time.Hour))}, "truck-17", now)
 	for _, want := range []string{"occur_time: 2026-03-02T01:00:00Z lies in the future", "kind: is missing; allowed are REPLACED, REPAIRED, CLEANED"} {
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("got %v, want it to say %q", err, want)

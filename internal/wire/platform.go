@@ -61,7 +61,7 @@ func PlatformMessage(v *insulation.Platform) *creepagev1.Platform {
 	m := &creepagev1.Platform{
 		Name: Platforms.Name(v.ID), Title: v.Title, MaxWorkingVolts: v.MaxWorkingVolts,
 		CodeQuantity:  creepagev1.Reading_Quantity(v.CodeQuantityOrDefault()),
-		ValidFromTime: timestamp(v.ValidFrom), EffectiveCodeOhms: v.CodeLimit(),
+		ValidFromTime: Timestamp(v.ValidFrom), EffectiveCodeOhms: v.CodeLimit(),
 	}
 	if v.CodeOhms > 0 {
 		m.CodeOhms = &v.CodeOhms

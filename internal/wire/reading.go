@@ -73,19 +73,19 @@ func (r *reader) precautions(m *creepagev1.Precautions) insulation.Precautions {
 // except for what Precautions points to.
 func ReadingMessage(v *insulation.Reading) *creepagev1.Reading {
 	m := &creepagev1.Reading{
-		ReadingId: v.ID, Shop: Shops.Name(v.Shop), Vehicle: Vehicles.Name(v.Vehicle), Platform: text(Platforms.Name(v.Platform)), Visit: text(v.Visit),
-		MeasureTime: timestamp(v.MeasuredAt), ReceiveTime: timestamp(v.ReceivedAt),
+		ReadingId: v.ID, Shop: Shops.Name(v.Shop), Vehicle: Vehicles.Name(v.Vehicle), Platform: Text(Platforms.Name(v.Platform)), Visit: Text(v.Visit),
+		MeasureTime: Timestamp(v.MeasuredAt), ReceiveTime: Timestamp(v.ReceivedAt),
 		Method: creepagev1.Reading_Method(v.Method), Component: creepagev1.Reading_Component(v.Component),
 		Conductor: creepagev1.Reading_Conductor(v.Conductor), Reference: creepagev1.Reading_Reference(v.Reference),
 		Relation: creepagev1.Reading_Relation(v.Relation), ResistanceOhms: v.Ohms,
-		TestVolts: optional(v.TestVolts), HoldSeconds: optional(v.HoldSeconds), TemperatureCelsius: optional(v.AirCelsius),
-		HumidityPercent: optional(v.HumidityPct), PartTemperatureCelsius: optional(v.PartCelsius),
-		Moisture: stated(creepagev1.Reading_Moisture(v.Moisture)), Warmth: stated(creepagev1.Reading_Warmth(v.Warmth)),
-		Meter: text(Meters.Name(v.Meter)), RangeOhms: optional(v.RangeOhms), CalibrationTime: timestamp(v.CalibratedAt),
-		Qualification: text(v.Qualification), Precautions: precautionsMessage(&v.Precautions),
+		TestVolts: Optional(v.TestVolts), HoldSeconds: Optional(v.HoldSeconds), TemperatureCelsius: Optional(v.AirCelsius),
+		HumidityPercent: Optional(v.HumidityPct), PartTemperatureCelsius: Optional(v.PartCelsius),
+		Moisture: Stated(creepagev1.Reading_Moisture(v.Moisture)), Warmth: Stated(creepagev1.Reading_Warmth(v.Warmth)),
+		Meter: Text(Meters.Name(v.Meter)), RangeOhms: Optional(v.RangeOhms), CalibrationTime: Timestamp(v.CalibratedAt),
+		Qualification: Text(v.Qualification), Precautions: precautionsMessage(&v.Precautions),
 	}
 	if v.Component == insulation.System {
-		m.Quantity = stated(creepagev1.Reading_Quantity(v.Quantity))
+		m.Quantity = Stated(creepagev1.Reading_Quantity(v.Quantity))
 	}
 	return m
 }
@@ -96,7 +96,7 @@ func precautionsMessage(v *insulation.Precautions) *creepagev1.Precautions {
 		return nil
 	}
 	return &creepagev1.Precautions{
-		LockedOut: v.LockedOut, WaitedSeconds: v.WaitedSeconds, ZeroVoltsProven: v.ZeroVoltsProven, GlovesTestTime: timestamp(v.GlovesTested),
+		LockedOut: v.LockedOut, WaitedSeconds: v.WaitedSeconds, ZeroVoltsProven: v.ZeroVoltsProven, GlovesTestTime: Timestamp(v.GlovesTested),
 		GlovesAirTested: v.GlovesAirTested, EyeProtection: v.EyeProtection, DischargedAfter: v.DischargedAfter,
 		ResidualVolts: v.ResidualVolts, SecondPersonNear: v.SecondPersonNear,
 	}
