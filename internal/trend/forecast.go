@@ -131,13 +131,13 @@ func (f *forecast) sum() {
 				either += x.leak
 			}
 		}
-		none := 1.0
+		none, whole := 1.0, 0.0
 		for i := range f.groups {
 			x := &f.groups[i]
 			if x.g.key.Whole() {
 				if i == f.whole {
 					x.p[h] = x.crossing(f.model, h, f.limit+x.extra)
-					none *= 1 - x.p[h]
+					whole = x.p[h]
 				}
 				continue
 			}
@@ -156,9 +156,42 @@ func (f *forecast) sum() {
 			x.p[h] = x.crossing(f.model, h, -math.Log10(left))
 			none *= 1 - x.p[h]
 		}
-		f.raw[h] = 1 - none
+		a := f.trustWhole(h)
+		f.raw[h] = a*whole + (1-a)*(1-none)
 	}
 }
+
+// trustWhole is the weight of the whole's own track against the sum of its
+// parts: by how precisely each knows the whole's level at work.
+func (f *forecast) trustWhole(h int) float64 {
+	if f.whole < 0 {
+		return 0
+	}
+	w := &f.groups[f.whole]
+	_, vw := w.bank.seen(&[Dim]float64{1, -w.damp, -w.hot[h], 0})
+	total, vp := 0.0, 0.0
+	for i := range f.groups {
+		if !f.groups[i].g.key.Whole() {
+			total += f.groups[i].leak
+		}
+	}
+	if total == 0 {
+		return 1
+	}
+	for i := range f.groups {
+		x := &f.groups[i]
+		if x.g.key.Whole() {
+			continue
+		}
+		_, v := x.bank.seen(&[Dim]float64{1, -x.damp, -x.hot[h], 0})
+		share := x.leak / total
+		vp += share * share * v
+	}
+	return (vp + sumFloor) / (vw + vp + 2*sumFloor)
+}
+
+// sumFloor keeps either way of knowing the whole from being taken as exact, decades^2.
+const sumFloor = 0.1 * 0.1
 
 // expected returns the mean operating level now, in the worst of the time to horizon h.
 func (x *partForecast) expected(h int) float64 {

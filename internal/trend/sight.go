@@ -6,11 +6,6 @@ import (
 	"creepage/internal/insulation"
 )
 
-// wholeRise is by how much the parts of a vehicle at rest are cooler than at
-// work, on the average: a de-energised reading of the whole sees them that
-// much cooler than the monitor does (judgement).
-const wholeRise = 20
-
 // shortHoldSeconds and fullHoldSeconds: a hold of the first reads low by
 // Params.ShortHold, one of the second or longer not at all; between them the
 // correction falls with ln(time), for the absorption current falls as a power
@@ -42,12 +37,8 @@ func (m *Model) sightOf(mem *memory, p *insulation.Platform, r *insulation.Readi
 	if !sensible(celsius) {
 		celsius, sdC = mem.shop.usual(ps, d), mem.shop.spread(ps)
 	}
-	if k.Whole() && r.Method != insulation.Monitor {
-		celsius -= wholeRise
-		if r.Method == insulation.Voltmeter {
-			celsius += wholeRise // live, at work
-		}
-		s.Noise += 0.15 * 0.15
+	if k.Whole() {
+		s.Noise += square(ps.MonitorSD) // parts of a live vehicle are at unlike temperatures
 	}
 	f, varF := m.dampnessOf(&mem.shop, r.HumidityPct)
 	if nearDew(r) {

@@ -50,7 +50,7 @@ func (m *Model) foldVisit(mem *memory, p *insulation.Platform, d day, visit []*i
 func (m *Model) looksOf(mem *memory, p *insulation.Platform, d day, visit []*insulation.Reading) []look {
 	var keys []GroupKey
 	for _, r := range visit {
-		k := GroupOf(r.Component, r.Conductor, r.Quantity)
+		k := visitKey(r)
 		if !hasKey(keys, k) {
 			keys = append(keys, k)
 		}
@@ -59,13 +59,16 @@ func (m *Model) looksOf(mem *memory, p *insulation.Platform, d day, visit []*ins
 	looks := make([]look, 0, len(keys))
 	for _, k := range keys {
 		l := look{key: k, together: k.Conductor == Together && mem.hasOthers(k)}
+		if k == wholeCold && !l.together {
+			continue // no parts are known that it could tell of
+		}
 		var g *group
 		if !l.together {
 			g = mem.need(m, p, k, d)
 			g.bringTo(m.chainOf(p.ID, k), d)
 		}
 		for _, r := range visit {
-			if GroupOf(r.Component, r.Conductor, r.Quantity) != k {
+			if visitKey(r) != k {
 				continue
 			}
 			s := m.sightOf(mem, p, r, k)
@@ -83,10 +86,30 @@ func (m *Model) looksOf(mem *memory, p *insulation.Platform, d day, visit []*ins
 	return looks
 }
 
+// wholeCold is the whole circuit read by a tester, de-energised and cold: not
+// the track of what the monitor sees at work, but the parallel of all parts.
+var wholeCold = GroupKey{insulation.System, Together}
+
+// visitKey returns the group a visit's reading shows.
+func visitKey(r *insulation.Reading) GroupKey {
+	if r.Component == insulation.System && r.Method == insulation.Tester {
+		return wholeCold
+	}
+	return GroupOf(r.Component, r.Conductor, r.Quantity)
+}
+
+// covers says whether a row of key k, all conductors tied, shows group o among others.
+func (k GroupKey) covers(o GroupKey) bool {
+	if k == wholeCold {
+		return !o.Whole()
+	}
+	return o.Component == k.Component && o.Conductor != Together
+}
+
 // hasOthers says whether a component has groups besides the one for all conductors tied together.
 func (m *memory) hasOthers(k GroupKey) bool {
 	for i := range m.groups {
-		if o := m.groups[i].key; o.Component == k.Component && o.Conductor != Together {
+		if k.covers(m.groups[i].key) {
 			return true
 		}
 	}
@@ -354,7 +377,7 @@ func (m *Model) foldTogether(mem *memory, p *insulation.Platform, d day, l *look
 	var members []*group
 	for i := range mem.groups {
 		g := &mem.groups[i]
-		if g.key.Component == l.key.Component && g.key.Conductor != Together {
+		if l.key.covers(g.key) {
 			g.bringTo(m.chainOf(p.ID, g.key), d)
 			members = append(members, g)
 		}
@@ -365,7 +388,10 @@ func (m *Model) foldTogether(mem *memory, p *insulation.Platform, d day, l *look
 	// The share of each as the leak's carrier: how near it may lie to the value
 	// against how surely it lies above.
 	carriers := make([]float64, len(members))
-	total := 0.0
+	total := strangerHazard // something that has no group may carry it, or the reading be wrong
+	if l.key == wholeCold {
+		total = strangerHazardWhole
+	}
 	for i, g := range members {
 		carriers[i] = g.bank.hazard(&s.H, s.Y, s.Noise)
 		total += carriers[i]
@@ -377,7 +403,7 @@ func (m *Model) foldTogether(mem *memory, p *insulation.Platform, d day, l *look
 		bounded := g.bank
 		bounded.update(&bound, &m.doubt)
 		share := carriers[i] / total
-		if s.Relation != seenEqual || total <= 0 || share < 1e-3 {
+		if s.Relation != seenEqual || share < 1e-3 {
 			g.bank = bounded
 		} else {
 			// A carrier's own level is a little above the parallel.
@@ -387,10 +413,20 @@ func (m *Model) foldTogether(mem *memory, p *insulation.Platform, d day, l *look
 			alone.update(&own, &m.doubt)
 			g.bank.mix(&alone, &bounded, share)
 		}
-		g.last = d
-		g.readings += int32(len(l.sights))
+		if l.key != wholeCold {
+			g.last = d
+			g.readings += int32(len(l.sights))
+		}
 	}
 }
+
+// The readiness, per decade, of something without a group of its own to hold a
+// parallel where it was read: of a component, and of the whole vehicle, where
+// the monitor's own measuring bridge is among it (judgement).
+const (
+	strangerHazard      = 0.02
+	strangerHazardWhole = 0.3
+)
 
 // hazard is the density of H x at y over the probability of lying above it:
 // how readily this group is the one that holds the whole at y.
