@@ -2,6 +2,7 @@ package stream
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"strings"
@@ -21,24 +22,35 @@ const maxReason = 4096
 // its reason, and has it never delivered again. Done twice for one message it
 // is stored once.
 func (s *Stream) SetAside(ctx context.Context, m *Message, reason string, at time.Time) error {
+	if err := s.Hold(ctx, m, m.Payload, reason, at); err != nil {
+		return err
+	}
+	return m.Term(reason)
+}
+
+// Hold puts a payload into the quarantine that is part of a message, or all of
+// it, and leaves the message itself to its caller: the entries of a batch that
+// cannot be processed are held while the others are committed. Done twice it
+// is stored once.
+func (s *Stream) Hold(ctx context.Context, m *Message, payload []byte, reason string, at time.Time) error {
 	reason = strings.ToValidUTF8(reason, "?")
 	if len(reason) > maxReason {
 		reason = strings.ToValidUTF8(reason[:maxReason], "")
 	}
-	payload, err := proto.Marshal(&streamv1.Quarantined{Payload: m.Payload, Subject: m.Subject, Sequence: m.Sequence,
+	held, err := proto.Marshal(&streamv1.Quarantined{Payload: payload, Subject: m.Subject, Sequence: m.Sequence,
 		Reason: reason, SetAsideTime: timestamppb.New(at)})
 	if err != nil {
 		return fmt.Errorf("encode message %d for the quarantine: %w", m.Sequence, err)
 	}
 	subject := quarantineSubject + strings.TrimPrefix(m.Subject, readingsSubject)
-	id := fmt.Sprintf("set-aside-%d-%d", m.Sequence, m.StoredAt.UnixNano())
-	if _, err := s.js.Publish(ctx, subject, payload, jetstream.WithMsgID(id)); err != nil {
+	id := fmt.Sprintf("set-aside-%d-%d-%x", m.Sequence, m.StoredAt.UnixNano(), sha256.Sum256(payload))
+	if _, err := s.js.Publish(ctx, subject, held, jetstream.WithMsgID(id)); err != nil {
 		if full(err) {
 			return fmt.Errorf("%w: the quarantine: %w", ErrFull, err)
 		}
 		return unavailable(fmt.Sprintf("set message %d aside", m.Sequence), err)
 	}
-	return m.Term(reason)
+	return nil
 }
 
 // Held is a message in the quarantine.

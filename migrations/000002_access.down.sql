@@ -1,0 +1,1 @@
+DROP TABLE param_sets, audit, keys, calibrations, meters, shops, organisations;

@@ -1,0 +1,1 @@
+DROP TABLE warnings, latest_outlooks, outlooks;
