@@ -1,0 +1,137 @@
+// Package board is the web pages: what needs a bay, by when and why, a
+// vehicle's trend, a visit entered at the vehicle, and what stands around them.
+// It asks the API's own client with the rights of the key that signed in, and
+// knows nothing else of the service.
+//
+// Pages are HTML made on the server and work without JavaScript; scripts add
+// pointing, the viewer's time zone, one test point at a time and entering
+// without a connection. Nothing comes from another host.
+package board
+
+import (
+	"embed"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"google.golang.org/grpc"
+
+	creepagev1 "creepage/api/creepage/v1"
+)
+
+//go:embed templates/*.html
+var templateFiles embed.FS
+
+//go:embed static
+var staticFiles embed.FS
+
+// Options is what the board needs besides the API.
+type Options struct {
+	Log *slog.Logger
+	Now func() time.Time
+	// Secret seals the session cookies: 32 random bytes, the same in every
+	// process that serves one address. Changed, everybody signs in again.
+	Secret []byte
+	// Secure says that browsers reach the board by TLS, also where a proxy ends it.
+	Secure bool
+}
+
+// Board serves the pages.
+type Board struct {
+	log      *slog.Logger
+	now      func() time.Time
+	sessions *sessions
+	pages    map[string]*template.Template
+	mux      *http.ServeMux
+
+	access    creepagev1.AccessServiceClient
+	fleet     creepagev1.FleetServiceClient
+	intake    creepagev1.IntakeServiceClient
+	platforms creepagev1.PlatformServiceClient
+	warnings  creepagev1.WarningServiceClient
+	bench     creepagev1.BenchServiceClient
+}
+
+// New makes the board's handler on a connection to the API.
+func New(conn grpc.ClientConnInterface, options Options) (http.Handler, error) {
+	sessions, err := newSessions(options.Secret, options.Secure)
+	if err != nil {
+		return nil, err
+	}
+	b := &Board{
+		log: options.Log, now: options.Now, sessions: sessions, mux: http.NewServeMux(),
+		access: creepagev1.NewAccessServiceClient(conn), fleet: creepagev1.NewFleetServiceClient(conn), intake: creepagev1.NewIntakeServiceClient(conn),
+		platforms: creepagev1.NewPlatformServiceClient(conn), warnings: creepagev1.NewWarningServiceClient(conn), bench: creepagev1.NewBenchServiceClient(conn),
+	}
+	if b.pages, err = parsePages(); err != nil {
+		return nil, err
+	}
+	static, err := fs.Sub(staticFiles, "static")
+	if err != nil {
+		return nil, fmt.Errorf("open the embedded files: %w", err)
+	}
+	b.routes(static)
+	return b.protect(b.mux), nil
+}
+
+func (b *Board) routes(static fs.FS) {
+	b.mux.Handle("GET /static/", http.StripPrefix("/static/", cached(http.FileServerFS(static))))
+	// A worker's scope is its own folder, so it is served from the top.
+	b.mux.HandleFunc("GET /visit-worker.js", func(w http.ResponseWriter, r *http.Request) { http.ServeFileFS(w, r, static, "visit-worker.js") })
+	b.mux.HandleFunc("GET /signin", b.showSignIn)
+	b.mux.HandleFunc("POST /signin", b.signIn)
+	b.mux.HandleFunc("GET /help", b.showHelp)
+	b.mux.HandleFunc("POST /signout", b.signedIn(b.signOut))
+	b.mux.HandleFunc("GET /{$}", b.signedIn(b.showFirst))
+	b.mux.HandleFunc("GET /vehicles/{vehicle}", b.signedIn(b.showVehicle))
+	b.mux.HandleFunc("POST /vehicles/{vehicle}/repairs", b.signedIn(b.recordRepair))
+	b.mux.HandleFunc("POST /vehicles/{vehicle}/warnings/{warning}/acknowledge", b.signedIn(b.acknowledge))
+	b.mux.HandleFunc("POST /vehicles/{vehicle}/warnings/{warning}/finding", b.signedIn(b.recordFinding))
+	b.mux.HandleFunc("POST /vehicles/{vehicle}/void", b.signedIn(b.voidReading))
+	b.mux.HandleFunc("GET /visit", b.signedIn(b.showVisit))
+	b.mux.HandleFunc("POST /visit", b.signedIn(b.enterVisit))
+	b.mux.HandleFunc("GET /visit/done", b.signedIn(b.showVisitDone))
+	b.mux.HandleFunc("GET /shops", b.signedIn(b.showShops))
+	b.mux.HandleFunc("POST /meters/{meter}/calibrations", b.signedIn(b.recordCalibration))
+	b.mux.HandleFunc("GET /fleet", b.signedIn(b.showFleet))
+	b.mux.HandleFunc("GET /keys", b.signedIn(b.showKeys))
+	b.mux.HandleFunc("POST /keys", b.signedIn(b.createKey))
+	b.mux.HandleFunc("POST /keys/{key}/revoke", b.signedIn(b.revokeKey))
+	b.mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		b.fail(w, r, nil, http.StatusNotFound, "There is no such page.", "")
+	})
+}
+
+// contentPolicy allows what this host serves and nothing else: no inline
+// script or style, no frame, no other host.
+const contentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; worker-src 'self'; " +
+	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+
+// maxFormBytes bounds a form; a visit of 200 points is far below it.
+const maxFormBytes = 1 << 20
+
+// protect sets the headers of every page and refuses posts from other sites.
+// Every form of a signed-in page carries a token as well: a browser too old to
+// say where a post comes from is caught by that.
+func (b *Board) protect(next http.Handler) http.Handler {
+	return http.NewCrossOriginProtection().Handler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", contentPolicy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("X-Frame-Options", "DENY")
+		h.Set("Referrer-Policy", "same-origin")
+		h.Set("Cache-Control", "no-store")
+		r.Body = http.MaxBytesReader(w, r.Body, maxFormBytes)
+		next.ServeHTTP(w, r)
+	}))
+}
+
+func cached(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Cache-Control", "max-age=300")
+		next.ServeHTTP(w, r)
+	})
+}

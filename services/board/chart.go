@@ -1,0 +1,231 @@
+package board
+
+import (
+	"fmt"
+	"html/template"
+	"math"
+	"sort"
+	"strconv"
+	"strings"
+	"time"
+
+	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/draw"
+	"creepage/internal/insulation"
+)
+
+// value writes a resistance of a reading with its relation.
+func value(r *creepagev1.Reading, ohms float64) string {
+	return insulation.FormatResistance(relation(r), ohms)
+}
+
+func relation(r *creepagev1.Reading) insulation.Relation {
+	if r.GetRelation() == creepagev1.Reading_RELATION_UNSPECIFIED {
+		return insulation.Equal
+	}
+	return insulation.Relation(r.GetRelation())
+}
+
+// corrected is the resistance at 20 C by the solid insulation table, as
+// everywhere; a monitor's value is taken at work and stays as it is.
+func corrected(r *creepagev1.Reading) (float64, bool) {
+	celsius := math.NaN()
+	switch {
+	case r.GetMethod() == creepagev1.Reading_MONITOR:
+	case r.PartTemperatureCelsius != nil:
+		celsius = r.GetPartTemperatureCelsius()
+	case r.TemperatureCelsius != nil:
+		celsius = r.GetTemperatureCelsius()
+	}
+	c, err := insulation.CorrectTemperature(celsius, insulation.ReferenceCelsius)
+	if err != nil {
+		return 0, false
+	}
+	return r.GetResistanceOhms() * c.Mid, true
+}
+
+// draw makes the large chart in its three sizes and one small one a component.
+func (p *vehiclePage) draw(now time.Time) {
+	whole := p.chart("whole", creepagev1.Reading_SYSTEM, now, true)
+	p.Heading = "Whole vehicle"
+	if len(whole.Readings) == 0 && p.Outlook.GetLimitingComponent() != creepagev1.Reading_COMPONENT_UNSPECIFIED {
+		// Never measured as a whole: the component that limits it says most.
+		c := p.Outlook.GetLimitingComponent()
+		whole = p.chart("whole", c, now, true)
+		p.Heading = "The " + word(c) + ", which limits the vehicle; the whole was never measured"
+	}
+	whole.Title = "Insulation of " + p.Name + ": " + strings.ToLower(p.Heading)
+	p.Drawn, p.Days = len(whole.Readings), int(now.Sub(whole.From).Hours()/24)
+	for i, size := range []draw.Size{draw.Narrow, draw.Middle, draw.Wide} {
+		c := *whole
+		c.ID = "whole-" + strconv.Itoa(i)
+		p.Charts = append(p.Charts, template.HTML(c.SVG(size)))
+	}
+	for i, part := range p.Outlook.GetParts() {
+		if part.GetComponent() == creepagev1.Reading_SYSTEM {
+			continue
+		}
+		c := p.chart("part-"+strconv.Itoa(i), part.GetComponent(), now, false)
+		c.Readings = inGroup(p.marks(part.GetComponent(), part.GetGroup()), c)
+		c.Estimates = p.estimates(part.GetComponent(), part.GetGroup(), c)
+		c.Title = word(part.GetComponent()) + ", " + groupText(part.GetGroup())
+		c.LimitOhms, c.LimitText = part.GetServiceLimitOhms(), "service limit"
+		p.Parts = append(p.Parts, partRow{Part: part, Trend: trendText(part), Chart: template.HTML(c.SVG(draw.Small)), Count: len(c.Readings)})
+	}
+	sort.SliceStable(p.Parts, func(i, j int) bool { return p.Parts[i].GetConductanceShare() > p.Parts[j].GetConductanceShare() })
+}
+
+// chart gathers what a component's chart shows; the group with the lowest
+// level gives the estimate.
+func (p *vehiclePage) chart(chartID string, c creepagev1.Reading_Component, now time.Time, large bool) *draw.Chart {
+	ch := &draw.Chart{ID: chartID, LimitOhms: p.Platform.GetEffectiveCodeOhms(), LimitText: "code limit"}
+	all := p.marks(c, "")
+	p.setSpan(ch, all, now, large)
+	ch.Readings = inGroup(all, ch)
+	var lowest *creepagev1.Part
+	for _, part := range p.Outlook.GetParts() {
+		if part.GetComponent() == c && (lowest == nil || part.GetOperatingOhms() < lowest.GetOperatingOhms()) {
+			lowest = part
+		}
+	}
+	if lowest != nil {
+		ch.Estimates = p.estimates(c, lowest.GetGroup(), ch)
+	}
+	if !large {
+		return ch
+	}
+	ch.Now = now
+	if o := p.Outlook; lowest != nil && (o.GetState() == creepagev1.Outlook_DUE || o.GetState() == creepagev1.Outlook_FALLING) {
+		ch.Forecast = &draw.Forecast{P10: lowest.GetOperatingP10Ohms(), P50: lowest.GetOperatingOhms(), P90: lowest.GetOperatingP90Ohms(),
+			DaysP10: orNaN(o.DaysToCodeP10), DaysP50: orNaN(o.DaysToCodeP50), DaysP90: orNaN(o.DaysToCodeP90)}
+	}
+	p.addEvents(ch)
+	return ch
+}
+
+// setSpan chooses the time axis: from the first reading, or the chosen number
+// of days, to today and as far ahead as the forecast tells something.
+func (p *vehiclePage) setSpan(ch *draw.Chart, all []draw.Reading, now time.Time, large bool) {
+	from := now.AddDate(0, -3, 0)
+	if p.Vehicle.GetCreateTime() != nil && len(all) > 0 {
+		from = all[0].At
+	}
+	if n, err := strconv.Atoi(p.Span); err == nil && n > 0 {
+		from = now.AddDate(0, 0, -n)
+	}
+	past := now.Sub(from)
+	ch.From, ch.To = from.Add(-past/40-24*time.Hour), now.Add(past/60+24*time.Hour)
+	if o := p.Outlook; large && o.DaysToCodeP50 != nil && (o.GetState() == creepagev1.Outlook_DUE || o.GetState() == creepagev1.Outlook_FALLING) {
+		ahead := o.GetDaysToCodeP50() * 1.3
+		if o.DaysToCodeP90 != nil {
+			ahead = max(ahead, min(o.GetDaysToCodeP90()*1.08, 2.5*o.GetDaysToCodeP50()))
+		}
+		ch.To = now.Add(time.Duration(max(ahead, 14) * 24 * float64(time.Hour)))
+	}
+}
+
+func orNaN(v *float64) float64 {
+	if v == nil {
+		return math.NaN()
+	}
+	return *v
+}
+
+// marks are a component's readings that stand, oldest first; group "" is all.
+func (p *vehiclePage) marks(c creepagev1.Reading_Component, group string) []draw.Reading {
+	doubted := map[string]bool{}
+	for _, d := range p.Outlook.GetDoubted() {
+		doubted[d.GetReadingId()] = d.GetSetAside() || d.GetWeight() < 0.5
+	}
+	var out []draw.Reading
+	for i := len(p.Readings) - 1; i >= 0; i-- {
+		r := p.Readings[i].GetReading()
+		if r.GetComponent() != c || r.VoidReason != nil || group != "" && !seenBy(group, r) {
+			continue
+		}
+		ohms := r.GetResistanceOhms()
+		note := ""
+		if p.Corrected {
+			if v, ok := corrected(r); ok {
+				ohms, note = v, " at 20 °C"
+			}
+		}
+		out = append(out, draw.Reading{At: r.GetMeasureTime().AsTime(), Ohms: ohms, Method: insulation.Method(r.GetMethod()), Relation: relation(r), Doubted: doubted[r.GetReadingId()],
+			Text: fmt.Sprintf("%s%s, %s to %s, %s", value(r, ohms), note, word(r.GetConductor()), word(r.GetReference()), day(r.GetMeasureTime()))})
+	}
+	return out
+}
+
+// seenBy says whether a reading is a look at the group. A row with all
+// conductors tied sees every group of its component.
+func seenBy(group string, r *creepagev1.Reading) bool {
+	name := strings.ToLower(r.GetConductor().String())
+	switch {
+	case name == "all" || group == "all" || group == name:
+		return true
+	case group == "phases":
+		return strings.HasPrefix(name, "phase_")
+	}
+	return false
+}
+
+func inGroup(all []draw.Reading, ch *draw.Chart) []draw.Reading {
+	var out []draw.Reading
+	for _, r := range all {
+		if !r.At.Before(ch.From) && !r.At.After(ch.To) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+func (p *vehiclePage) estimates(c creepagev1.Reading_Component, group string, ch *draw.Chart) []draw.Estimate {
+	var out []draw.Estimate
+	for _, t := range p.Tracks {
+		if t.GetComponent() != c || t.GetGroup() != group {
+			continue
+		}
+		for _, e := range t.GetEstimates() {
+			if at := e.GetTime().AsTime(); !at.Before(ch.From) && !at.After(ch.To) {
+				out = append(out, draw.Estimate{At: at, P10: e.GetP10Ohms(), P50: e.GetMedianOhms(), P90: e.GetP90Ohms()})
+			}
+		}
+	}
+	return out
+}
+
+func (p *vehiclePage) addEvents(ch *draw.Chart) {
+	for _, r := range p.Repairs {
+		ch.Events = append(ch.Events, draw.Event{At: r.GetOccurTime().AsTime(), Kind: draw.Repair, Text: word(r.GetComponent()) + " " + word(r.GetKind()) + ", " + day(r.GetOccurTime())})
+	}
+	for _, w := range p.Warnings {
+		ch.Events = append(ch.Events, draw.Event{At: w.GetRaiseTime().AsTime(), Kind: draw.WarningRaise, Text: warningText(w.GetKind()) + ", raised " + day(w.GetRaiseTime())})
+		if w.GetEndTime() != nil {
+			ch.Events = append(ch.Events, draw.Event{At: w.GetEndTime().AsTime(), Kind: draw.WarningEnd, Text: warningText(w.GetKind()) + ", ended " + day(w.GetEndTime())})
+		}
+	}
+	for _, c := range p.Codes {
+		ch.Events = append(ch.Events, draw.Event{At: c.GetSetTime().AsTime(), Kind: draw.Code, Text: c.GetCode() + ", " + day(c.GetSetTime())})
+	}
+	sort.SliceStable(ch.Events, func(i, j int) bool { return ch.Events[i].At.Before(ch.Events[j].At) })
+}
+
+// trendText says what a part is doing and since when.
+func trendText(part *creepagev1.Part) string {
+	switch {
+	case part.GetDroppedProbability() >= 0.5:
+		return "has dropped at once (" + percent(part.GetDroppedProbability()) + ")"
+	case part.GetDampProbability() >= 0.5:
+		return "leaks when damp (" + percent(part.GetDampProbability()) + ")"
+	case part.GetDecliningProbability() >= 0.5:
+		s := "declining (" + percent(part.GetDecliningProbability()) + ")"
+		if d := part.GetDecadesPer_30D(); d < 0 {
+			s += fmt.Sprintf(", loses %s a month", percent(1-math.Pow(10, d)))
+		}
+		if part.GetDecliningSinceTime() != nil {
+			s += ", since about " + day(part.GetDecliningSinceTime())
+		}
+		return s
+	}
+	return "holds its level"
+}

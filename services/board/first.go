@@ -1,0 +1,303 @@
+package board
+
+import (
+	"context"
+	"fmt"
+	"html/template"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"golang.org/x/sync/errgroup"
+
+	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/draw"
+	"creepage/internal/insulation"
+)
+
+// firstRows is how many vehicles a page of the list holds: what a person plans
+// in one go, and few enough that each can have its spark line.
+const firstRows = 20
+
+// sparkReadings is how many of a component's newest readings a spark line shows.
+const sparkReadings = 40
+
+// quietRows bounds the list of vehicles overdue for a measurement.
+const quietRows = 12
+
+// choice is what the address asks of the list.
+type choice struct {
+	States    []string
+	Shop      string
+	Platform  string
+	Component string
+	Within    string // days to the median date
+	Vehicle   string
+	Token     string
+}
+
+var (
+	needStates = []string{"under", "due"}
+	allStates  = []string{"under", "due", "falling", "steady", "unknown"}
+	leadTimes  = []string{"14", "30", "60", "90", "180"}
+)
+
+func choiceOf(q url.Values) choice {
+	c := choice{Shop: q.Get("shop"), Platform: q.Get("platform"), Component: q.Get("component"), Within: q.Get("within"), Vehicle: strings.TrimSpace(q.Get("vehicle")), Token: q.Get("page")}
+	for _, s := range allStates {
+		if slices.Contains(q["state"], s) {
+			c.States = append(c.States, s)
+		}
+	}
+	return c
+}
+
+// Narrowed says whether anything but the page is chosen.
+func (c choice) Narrowed() bool {
+	return len(c.States) > 0 || c.Shop+c.Platform+c.Component+c.Within+c.Vehicle != ""
+}
+
+// Has says whether a state is among those shown.
+func (c choice) Has(state string) bool { return slices.Contains(c.shown(), state) }
+
+// shown are the states listed: the chosen ones, else those that need
+// something; a search looks through all.
+func (c choice) shown() []string {
+	switch {
+	case len(c.States) > 0:
+		return c.States
+	case c.Vehicle != "":
+		return allStates
+	}
+	return needStates
+}
+
+// filter writes the choice as the API's filter, with the given states.
+func (c choice) filter(states []string) string {
+	var terms []string
+	add := func(field, value string) {
+		if value != "" {
+			terms = append(terms, field+" = "+strconv.Quote(value))
+		}
+	}
+	if len(states) > 0 && len(states) < len(allStates) {
+		words := make([]string, len(states))
+		for i, s := range states {
+			words[i] = "state = " + strings.ToUpper(s)
+		}
+		terms = append(terms, "("+strings.Join(words, " OR ")+")")
+	}
+	add("platform", c.Platform)
+	add("last_shop", c.Shop)
+	if c.Component != "" {
+		terms = append(terms, "limiting_component = "+strings.ToUpper(c.Component))
+	}
+	if _, err := strconv.Atoi(c.Within); err == nil {
+		terms = append(terms, "days_to_code_p50 <= "+c.Within)
+	}
+	if c.Vehicle != "" {
+		add("vehicle", strings.TrimSuffix(c.Vehicle, "*")+"*")
+	}
+	return strings.Join(terms, " AND ")
+}
+
+// address is the page's own with another page token or state.
+func (c choice) address(token string, states ...string) string {
+	q := url.Values{}
+	set := func(name, value string) {
+		if value != "" {
+			q.Set(name, value)
+		}
+	}
+	if len(states) == 0 {
+		states = c.States
+	}
+	q["state"] = states
+	set("shop", c.Shop)
+	set("platform", c.Platform)
+	set("component", c.Component)
+	set("within", c.Within)
+	set("vehicle", c.Vehicle)
+	set("page", token)
+	return "/?" + q.Encode()
+}
+
+// job is one vehicle of the list.
+type job struct {
+	Outlook *creepagev1.Outlook
+	Due     due
+	Next    string
+	Spark   template.HTML
+	Warning *creepagev1.Warning // the newest that stands
+}
+
+type stateCount struct {
+	State   string
+	Count   int32
+	Address string
+	Shown   bool
+}
+
+type firstPage struct {
+	Choice     choice
+	Jobs       []job
+	Total      int32
+	NextPage   string
+	Counts     []stateCount
+	Fleet      int32
+	Overdue    []*creepagev1.Outlook
+	OverdueAll int32
+	Other      []*creepagev1.Warning // standing on vehicles that no forecast lists
+	Shops      []*creepagev1.Shop
+	Platforms  []*creepagev1.Platform
+	Components []string
+	LeadTimes  []string
+	States     []string
+}
+
+func (b *Board) showFirst(w http.ResponseWriter, r *http.Request, v *visitor) {
+	if !v.May("read") {
+		http.Redirect(w, r, "/visit", http.StatusSeeOther)
+		return
+	}
+	c := choiceOf(r.URL.Query())
+	p := firstPage{Choice: c, Components: components(), LeadTimes: leadTimes, States: allStates, Counts: make([]stateCount, len(allStates))}
+	var list *creepagev1.ListOutlooksResponse
+	var standing []*creepagev1.Warning
+	g, ctx := errgroup.WithContext(r.Context())
+	g.Go(func() (err error) {
+		list, err = b.fleet.ListOutlooks(ctx, &creepagev1.ListOutlooksRequest{PageSize: firstRows, PageToken: c.Token, Filter: c.filter(c.shown())})
+		return err
+	})
+	for i, s := range allStates {
+		g.Go(func() error {
+			one, err := b.fleet.ListOutlooks(ctx, &creepagev1.ListOutlooksRequest{PageSize: 1, Filter: c.filter([]string{s})})
+			p.Counts[i] = stateCount{State: s, Count: one.GetTotalSize(), Address: c.address("", s), Shown: c.Has(s)}
+			return err
+		})
+	}
+	g.Go(func() error {
+		res, err := b.warnings.ListWarnings(ctx, &creepagev1.ListWarningsRequest{PageSize: 1000, Filter: "standing = true"})
+		standing = res.GetWarnings()
+		return err
+	})
+	g.Go(func() error { return b.overdue(ctx, &p) })
+	g.Go(func() error {
+		res, err := b.access.ListShops(ctx, &creepagev1.ListShopsRequest{PageSize: 1000})
+		p.Shops = res.GetShops()
+		return err
+	})
+	g.Go(func() error {
+		res, err := b.platforms.ListPlatforms(ctx, &creepagev1.ListPlatformsRequest{PageSize: 1000})
+		p.Platforms = res.GetPlatforms()
+		return err
+	})
+	if err := g.Wait(); err != nil {
+		b.failWith(w, r, v, err)
+		return
+	}
+	p.fill(list, standing)
+	if err := b.addSparks(r.Context(), p.Jobs, p.Platforms); err != nil {
+		b.failWith(w, r, v, err)
+		return
+	}
+	b.render(w, r, http.StatusOK, "first", "Next in the bay", v, &p)
+}
+
+// overdue finds the vehicles whose day to measure again has passed and that
+// are not in the list anyway.
+func (b *Board) overdue(ctx context.Context, p *firstPage) error {
+	if p.Choice.Token != "" {
+		return nil
+	}
+	quiet := p.Choice
+	quiet.Within = ""
+	filter := quiet.filter([]string{"falling", "steady", "unknown"}) + fmt.Sprintf(" AND measure_again_by < %q", b.now().UTC().Format("2006-01-02"))
+	res, err := b.fleet.ListOutlooks(ctx, &creepagev1.ListOutlooksRequest{PageSize: quietRows, Filter: filter, OrderBy: "measure_again_by"})
+	p.Overdue, p.OverdueAll = res.GetOutlooks(), res.GetTotalSize()
+	return err
+}
+
+// fill joins the list with the warnings that stand, in the list's order.
+func (p *firstPage) fill(list *creepagev1.ListOutlooksResponse, standing []*creepagev1.Warning) {
+	newest := map[string]*creepagev1.Warning{}
+	for _, w := range standing {
+		if newest[w.GetVehicle()] == nil {
+			newest[w.GetVehicle()] = w
+		}
+	}
+	for _, o := range list.GetOutlooks() {
+		p.Jobs = append(p.Jobs, job{Outlook: o, Due: dueOf(o), Next: nextStep(o), Warning: newest[o.GetVehicle()]})
+		delete(newest, o.GetVehicle())
+	}
+	p.Total, p.Fleet = list.GetTotalSize(), 0
+	for _, c := range p.Counts {
+		p.Fleet += c.Count
+	}
+	if list.GetNextPageToken() != "" {
+		p.NextPage = p.Choice.address(list.GetNextPageToken())
+	}
+	if p.Choice.Token != "" || p.Choice.Narrowed() {
+		return
+	}
+	for _, w := range standing {
+		seen := w.GetKind() == creepagev1.Warning_SUDDEN_DROP || w.GetKind() == creepagev1.Warning_UNDER_SERVICE_LIMIT
+		if seen && newest[w.GetVehicle()] == w && w.GetAcknowledgeTime() == nil {
+			p.Other = append(p.Other, w)
+		}
+	}
+}
+
+// addSparks draws each row's spark line of the limiting component's newest
+// readings. The calls go over the in-process connection, all at once.
+func (b *Board) addSparks(ctx context.Context, jobs []job, platforms []*creepagev1.Platform) error {
+	limits := map[string]float64{}
+	for _, p := range platforms {
+		limits[p.GetName()] = p.GetEffectiveCodeOhms()
+	}
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(8)
+	for i := range jobs {
+		g.Go(func() error {
+			o := jobs[i].Outlook
+			req := &creepagev1.ListReadingsRequest{Parent: o.GetVehicle(), PageSize: sparkReadings}
+			if o.LimitingComponent != nil {
+				req.Filter = "component = " + o.GetLimitingComponent().String()
+			}
+			res, err := b.fleet.ListReadings(ctx, req)
+			if err != nil {
+				return err
+			}
+			jobs[i].Spark = spark(res.GetReadings(), limits[o.GetPlatform()])
+			return nil
+		})
+	}
+	return g.Wait()
+}
+
+// spark draws readings that come newest first.
+func spark(readings []*creepagev1.AssessedReading, limit float64) template.HTML {
+	var points []draw.SparkPoint
+	for _, a := range slices.Backward(readings) {
+		r := a.GetReading()
+		if r.VoidReason == nil {
+			points = append(points, draw.SparkPoint{At: r.GetMeasureTime().AsTime(), Ohms: r.GetResistanceOhms(), Over: r.GetRelation() == creepagev1.Reading_ABOVE})
+		}
+	}
+	if len(points) == 0 {
+		return ""
+	}
+	first, last := points[0], points[len(points)-1]
+	title := fmt.Sprintf("%d readings, from %s to %s", len(points), insulation.FormatOhms(first.Ohms), insulation.FormatOhms(last.Ohms))
+	return template.HTML(draw.Spark(title, points, limit))
+}
+
+func components() []string {
+	var words []string
+	for c := creepagev1.Reading_BATTERY; c <= creepagev1.Reading_SYSTEM; c++ {
+		words = append(words, strings.ToLower(c.String()))
+	}
+	return words
+}

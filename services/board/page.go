@@ -1,0 +1,125 @@
+package board
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"net/http"
+	"path"
+	"strings"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+)
+
+// page is what every template gets.
+type page struct {
+	Title   string
+	Path    string
+	Visitor *visitor // nil when nobody is signed in
+	Notice  string   // what has just been done
+	Data    any
+}
+
+func parsePages() (map[string]*template.Template, error) {
+	base, err := template.New("").Funcs(functions()).ParseFS(templateFiles, "templates/frame.html")
+	if err != nil {
+		return nil, fmt.Errorf("read the frame of the pages: %w", err)
+	}
+	names, err := fs.Glob(templateFiles, "templates/*.html")
+	if err != nil {
+		return nil, fmt.Errorf("list the pages: %w", err)
+	}
+	pages := map[string]*template.Template{}
+	for _, file := range names {
+		t, err := base.Clone()
+		if err == nil {
+			t, err = t.ParseFS(templateFiles, file)
+		}
+		if err != nil {
+			return nil, fmt.Errorf("read page %s: %w", file, err)
+		}
+		pages[strings.TrimSuffix(path.Base(file), ".html")] = t
+	}
+	return pages, nil
+}
+
+// render writes a page. It is made in memory first, so that a fault in it is
+// an error page and not half a page.
+func (b *Board) render(w http.ResponseWriter, r *http.Request, code int, name, title string, v *visitor, data any) {
+	var out bytes.Buffer
+	p := page{Title: title, Path: r.URL.Path, Visitor: v, Notice: notices[r.URL.Query().Get("done")], Data: data}
+	if err := b.pages[name].ExecuteTemplate(&out, "frame", p); err != nil {
+		b.log.Error("page not made", "page", name, "error", err)
+		http.Error(w, "The page could not be made.", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(code)
+	_, _ = w.Write(out.Bytes())
+}
+
+// notices are said after something was done; the address carries the word only.
+var notices = map[string]string{
+	"repair":       "The repair is recorded. The component's track starts anew from then; the outlook follows within seconds.",
+	"acknowledged": "The warning is acknowledged.",
+	"finding":      "What was found is recorded.",
+	"voided":       "The reading is void. It stays on record; the outlook follows within seconds.",
+	"calibration":  "The calibration is recorded.",
+	"revoked":      "The key is revoked; it is refused within seconds.",
+}
+
+type failure struct{ What, Help string }
+
+func (b *Board) fail(w http.ResponseWriter, r *http.Request, v *visitor, code int, what, help string) {
+	if strings.Contains(r.Header.Get("Accept"), "application/json") {
+		writeJSON(w, code, map[string]any{"problem": strings.TrimSpace(what + " " + help)})
+		return
+	}
+	b.render(w, r, code, "failure", what, v, failure{what, help})
+}
+
+// failWith says what the API answered, in the words of its message.
+func (b *Board) failWith(w http.ResponseWriter, r *http.Request, v *visitor, err error) {
+	st := status.Convert(err)
+	switch st.Code() {
+	case codes.NotFound:
+		b.fail(w, r, v, http.StatusNotFound, "Not found.", problemText(err))
+	case codes.InvalidArgument, codes.FailedPrecondition, codes.AlreadyExists, codes.Aborted, codes.OutOfRange:
+		b.fail(w, r, v, http.StatusBadRequest, "That was not taken.", problemText(err)+" Go back and correct it. Nothing was changed.")
+	case codes.PermissionDenied:
+		b.fail(w, r, v, http.StatusForbidden, "Your key may not do that.", st.Message())
+	case codes.Unavailable, codes.ResourceExhausted, codes.DeadlineExceeded:
+		b.log.Warn("board could not ask", "path", r.URL.Path, "error", err)
+		b.fail(w, r, v, http.StatusServiceUnavailable, "The service is busy or not reachable.", "Try again in a moment. "+st.Message())
+	default:
+		b.log.Error("board could not ask", "path", r.URL.Path, "error", err)
+		b.fail(w, r, v, http.StatusInternalServerError, "Something went wrong on the server.", "It is in the server's log. Try again; if it stays, tell whoever runs the service.")
+	}
+}
+
+// problemText is the API's message with its fields, one sentence each.
+func problemText(err error) string {
+	st := status.Convert(err)
+	var fields []string
+	for _, d := range st.Details() {
+		if bad, ok := d.(*errdetails.BadRequest); ok {
+			for _, f := range bad.GetFieldViolations() {
+				fields = append(fields, strings.ReplaceAll(f.GetField(), "_", " ")+": "+f.GetDescription()+".")
+			}
+		}
+	}
+	if len(fields) > 0 {
+		return strings.Join(fields, " ")
+	}
+	return st.Message()
+}
+
+func writeJSON(w http.ResponseWriter, code int, v any) {
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(code)
+	_ = json.NewEncoder(w).Encode(v)
+}

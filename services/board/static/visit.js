@@ -1,0 +1,201 @@
+// One test point at a time, a hold timer, and entering without a connection.
+// What is entered is kept in this browser until the server has answered; the
+// reading's identity is the visit's and the point's, so that sending it twice
+// enters it once. Without this script the page is one plain form.
+"use strict";
+(() => {
+  const root = document.querySelector("[data-visit]");
+  if (!root) return;
+  const form = root.querySelector("form");
+  const steps = [...root.querySelectorAll(".step")];
+  const connection = root.querySelector("[data-connection]");
+  const bar = root.querySelector("[data-steps]");
+  const back = bar.querySelector("[data-back]"), on = bar.querySelector("[data-on]"), where = bar.querySelector("[data-where]");
+  const queueKey = "creepage-waiting", draftKey = "creepage-visit-" + form.elements.vehicle.value;
+
+  // The visit's identity and what was entered outlive a reload.
+  const load = (key, otherwise) => { try { return JSON.parse(localStorage.getItem(key)) || otherwise; } catch { return otherwise; } };
+  const save = (key, value) => { try { localStorage.setItem(key, JSON.stringify(value)); } catch { /* private window: kept by the page alone */ } };
+  const draft = load(draftKey, null);
+  const fresh = draft && Date.now() - draft.at < 12 * 3600 * 1000;
+  const sent = fresh ? draft.sent : {};
+  if (fresh) {
+    for (const [name, value] of draft.fields) {
+      const f = form.elements[name];
+      if (!f || name === "token") continue;
+      if (f.type === "checkbox") f.checked = true; else f.value = value;
+    }
+  }
+  const keep = () => save(draftKey, { at: Date.now(), fields: [...new FormData(form)].filter(([n]) => n !== "token"), sent });
+  form.addEventListener("input", keep);
+
+  let waiting = load(queueKey, []);
+  const say = () => {
+    connection.textContent = waiting.length === 0 ? "" :
+      `No connection. ${waiting.length} ${waiting.length === 1 ? "reading is" : "readings are"} kept in this browser and sent when it is back.`;
+  };
+  const put = () => { save(queueKey, waiting); say(); };
+
+  const post = async (fields) => {
+    const body = new URLSearchParams(fields);
+    body.set("token", form.elements.token.value);
+    const res = await fetch("/visit", { method: "POST", body, headers: { Accept: "application/json" }, credentials: "same-origin" });
+    if (res.status === 503) throw new TypeError("busy");
+    return res.json();
+  };
+
+  let sending = false;
+  const flush = async () => {
+    if (sending || waiting.length === 0) return;
+    sending = true;
+    try {
+      while (waiting.length > 0) {
+        const item = waiting[0];
+        const answer = await post(item.fields);
+        waiting = waiting.slice(1);
+        put();
+        if (item.visit === root.dataset.visit || item.visit === form.elements.visit.value) show(item.point, answer);
+      }
+    } catch { /* still away; the next try sends the same again */ }
+    sending = false;
+  };
+  addEventListener("online", flush);
+  setInterval(flush, 15000);
+
+  const point = (n) => steps.find((s) => s.dataset.point === String(n));
+  const show = (n, answer) => {
+    const step = point(n);
+    if (!step) return true;
+    const said = step.querySelector("[data-said]");
+    said.replaceChildren();
+    const line = (text, tag = "p") => { const p = document.createElement(tag); p.textContent = text; said.append(p); return p; };
+    const button = (text, then) => { const b = document.createElement("button"); b.type = "button"; b.textContent = text; b.addEventListener("click", then); said.append(b); };
+    if (answer.problem) { line(answer.problem); return false; }
+    const problem = (answer.problems || []).find((p) => p.point === n) || (answer.problems || [])[0];
+    if (problem) { line(problem.text); return false; }
+    if (answer.ask) {
+      line("Before it is entered:", "b");
+      for (const text of answer.ask) line(text);
+      button("Measure again", () => { said.replaceChildren(); step.querySelector("input").focus(); });
+      button("I looked again; it is right", () => send(n, true).then((ok) => { if (ok) said.querySelector("b")?.focus(); }));
+      return false;
+    }
+    for (const r of (answer.results || []).filter((r) => r.point === n)) {
+      line(r.text, "b");
+      for (const note of r.notes || []) line(note);
+      sent[n] = true;
+    }
+    keep();
+    return true;
+  };
+
+  // send enters one point. It returns whether one can go on.
+  const send = async (n, confirm) => {
+    const at = form.elements["at_" + n];
+    if (!at.value) at.value = new Date().toISOString().slice(0, 19) + "Z";
+    const fields = [...new FormData(form)].filter(([name]) => name !== "token" && name !== "confirm");
+    fields.push(["only", String(n)]);
+    if (confirm) fields.push(["confirm", "1"]);
+    keep();
+    try {
+      return show(n, await post(fields));
+    } catch {
+      // Nobody can be asked now; the answer comes with the connection.
+      waiting = waiting.filter((w) => !(w.visit === form.elements.visit.value && w.point === n));
+      waiting.push({ visit: form.elements.visit.value, point: n, fields: [...fields.filter(([name]) => name !== "confirm"), ["confirm", "1"]] });
+      put();
+      point(n).querySelector("[data-said]").textContent = "Kept in this browser.";
+      return true;
+    }
+  };
+
+  let current = 0;
+  const go = (n) => {
+    current = Math.min(Math.max(n, 0), steps.length - 1);
+    steps.forEach((s, i) => { s.hidden = i !== current; });
+    back.disabled = current === 0;
+    on.hidden = current === steps.length - 1;
+    where.textContent = `${current + 1} of ${steps.length}`;
+    steps[current].querySelector("legend").scrollIntoView({ block: "nearest" });
+  };
+  const filled = (step) => step.dataset.point !== undefined &&
+    (form.elements["value_" + step.dataset.point].value.trim() !== "" || form.elements["over_" + step.dataset.point].checked);
+
+  back.addEventListener("click", () => go(current - 1));
+  let asked = -1;
+  on.addEventListener("click", async () => {
+    const step = steps[current];
+    const n = Number(step.dataset.point);
+    if (filled(step) && !sent[n]) {
+      on.disabled = true;
+      await send(n, false);
+      on.disabled = false;
+      asked = current; // the answer is read first; the next press goes on
+      if (sent[n] || waiting.some((w) => w.point === n)) on.textContent = "To the next point";
+      return;
+    }
+    on.textContent = "Go on";
+    go(current + 1);
+    steps[current].querySelector("input:not([type=hidden]), button")?.focus({ preventScroll: true });
+  });
+  form.addEventListener("input", (e) => {
+    const step = e.target.closest(".point");
+    if (!step) return;
+    // A value changed after it was entered is another reading: void the first one on the vehicle's page.
+    if (sent[step.dataset.point] && e.target.name && e.target.name.startsWith("value_")) {
+      step.querySelector("[data-said]").textContent = "This point is entered already. A wrong one is voided on the vehicle's page.";
+    }
+    on.textContent = "Go on";
+  });
+  form.addEventListener("submit", async (e) => {
+    e.preventDefault();
+    await flush();
+    for (const s of steps.filter(filled)) {
+      const n = Number(s.dataset.point);
+      if (!sent[n] && !waiting.some((w) => w.point === n) && !(await send(n, false))) return go(steps.indexOf(s));
+    }
+    if (waiting.length > 0) return say();
+    localStorage.removeItem(draftKey);
+    location = "/visit/done?" + new URLSearchParams({ vehicle: form.elements.vehicle.value, visit: form.elements.visit.value });
+  });
+
+  for (const step of steps.filter((s) => s.dataset.point !== undefined)) {
+    const timer = step.querySelector("[data-timer]"), button = timer.querySelector("button");
+    const hold = Number(step.dataset.hold) || 60, field = form.elements["hold_" + step.dataset.point];
+    timer.hidden = false;
+    let tick = null, began = 0;
+    button.addEventListener("click", () => {
+      if (tick) { // stopped early: the true time is what counts
+        clearInterval(tick); tick = null;
+        field.value = String(Math.round((Date.now() - began) / 1000));
+        button.textContent = `Held ${field.value} s; start anew`;
+        button.classList.remove("running");
+        keep();
+        return;
+      }
+      began = Date.now();
+      button.classList.add("running");
+      const show = () => {
+        const s = (Date.now() - began) / 1000;
+        button.style.setProperty("--held", Math.min(100, 100 * s / hold) + "%");
+        button.textContent = s < hold ? `${Math.ceil(hold - s)} s to go; tap to stop` : `${hold} s held: read the value now`;
+        if (s >= hold && tick) {
+          clearInterval(tick); tick = null;
+          field.value = String(hold);
+          button.classList.remove("running");
+          navigator.vibrate?.(300);
+          keep();
+        }
+      };
+      tick = setInterval(show, 250);
+      show();
+    });
+  }
+
+  bar.hidden = false;
+  say();
+  go(0);
+  flush();
+  keep();
+  if ("serviceWorker" in navigator && isSecureContext) navigator.serviceWorker.register("/visit-worker.js").catch(() => {});
+})();

@@ -1,0 +1,262 @@
+package board
+
+import (
+	"context"
+	"html/template"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	creepagev1 "creepage/api/creepage/v1"
+)
+
+// vehicleReadings is how many of a vehicle's newest readings its page draws
+// and lists; it says so where there are more.
+const vehicleReadings = 1000
+
+// record is all that the page of one vehicle is made of.
+type record struct {
+	Vehicle  *creepagev1.Vehicle
+	Platform *creepagev1.Platform
+	Outlook  *creepagev1.Outlook // nil: not evaluated yet
+	Tracks   []*creepagev1.Track
+	Readings []*creepagev1.AssessedReading // newest first
+	More     bool                          // there are older readings
+	Repairs  []*creepagev1.Repair
+	Codes    []*creepagev1.CodeSighting
+	Warnings []*creepagev1.Warning // newest first
+}
+
+// load asks for all of it at once.
+func (b *Board) load(ctx context.Context, name string) (*record, error) {
+	var rec record
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() (err error) {
+		if rec.Vehicle, err = b.fleet.GetVehicle(ctx, &creepagev1.GetVehicleRequest{Name: name}); err != nil {
+			return err
+		}
+		rec.Platform, err = b.platforms.GetPlatform(ctx, &creepagev1.GetPlatformRequest{Name: rec.Vehicle.GetPlatform()})
+		return err
+	})
+	g.Go(func() (err error) {
+		rec.Outlook, err = b.fleet.GetOutlook(ctx, &creepagev1.GetOutlookRequest{Name: name + "/outlook"})
+		if status.Code(err) == codes.NotFound {
+			return nil // not evaluated yet; a vehicle that does not exist is found out above
+		}
+		return err
+	})
+	g.Go(func() error {
+		res, err := b.fleet.ListTracks(ctx, &creepagev1.ListTracksRequest{Parent: name})
+		rec.Tracks = res.GetTracks()
+		return err
+	})
+	g.Go(func() error {
+		res, err := b.fleet.ListReadings(ctx, &creepagev1.ListReadingsRequest{Parent: name, PageSize: vehicleReadings})
+		rec.Readings, rec.More = res.GetReadings(), res.GetNextPageToken() != ""
+		return err
+	})
+	g.Go(func() error {
+		res, err := b.fleet.ListRepairs(ctx, &creepagev1.ListRepairsRequest{Parent: name, PageSize: 200})
+		rec.Repairs = res.GetRepairs()
+		return err
+	})
+	g.Go(func() error {
+		res, err := b.fleet.ListCodes(ctx, &creepagev1.ListCodesRequest{Parent: name, PageSize: 200})
+		rec.Codes = res.GetCodes()
+		return err
+	})
+	g.Go(func() error {
+		res, err := b.warnings.ListWarnings(ctx, &creepagev1.ListWarningsRequest{PageSize: 200, Filter: `vehicle = "` + name + `"`})
+		rec.Warnings = res.GetWarnings()
+		return err
+	})
+	return &rec, g.Wait()
+}
+
+type partRow struct {
+	*creepagev1.Part
+	Trend string
+	Chart template.HTML
+	Count int // readings drawn
+}
+
+type readingRow struct {
+	*creepagev1.AssessedReading
+	Value     string
+	Corrected string // to 20 C, "" without a temperature
+	Doubt     string
+	Void      string
+}
+
+type vehiclePage struct {
+	*record
+	Name      string
+	Due       due
+	Next      string
+	Heading   string // what the chart shows
+	Charts    []template.HTML
+	Drawn     int
+	Days      int // that the large chart goes back
+	Parts     []partRow
+	Rows      []readingRow
+	Standing  []*creepagev1.Warning
+	Past      []*creepagev1.Warning
+	Corrected bool
+	Span      string
+	Switch    map[string]string // addresses of the other views
+	RequestID string
+	Today     string
+	Kinds     []string
+	Parties   []string // components
+	Would     string   // what would change the verdict
+}
+
+func (b *Board) showVehicle(w http.ResponseWriter, r *http.Request, v *visitor) {
+	name := "vehicles/" + r.PathValue("vehicle")
+	rec, err := b.load(r.Context(), name)
+	if err != nil {
+		b.failWith(w, r, v, err)
+		return
+	}
+	q := r.URL.Query()
+	p := &vehiclePage{record: rec, Name: id(rec.Vehicle.GetName()), Corrected: q.Get("as") == "corrected", Span: q.Get("span"),
+		RequestID: newID("repair"), Today: b.now().UTC().Format("2006-01-02T15:04"), Kinds: []string{"replaced", "repaired", "cleaned"}, Parties: components()}
+	p.Switch = map[string]string{"measured": view(q, "as", ""), "corrected": view(q, "as", "corrected"), "all": view(q, "span", ""), "year": view(q, "span", "365"), "quarter": view(q, "span", "90")}
+	p.draw(b.now())
+	p.rows()
+	for _, warning := range rec.Warnings {
+		if warning.GetEndTime() == nil {
+			p.Standing = append(p.Standing, warning)
+		} else {
+			p.Past = append(p.Past, warning)
+		}
+	}
+	if o := rec.Outlook; o != nil {
+		p.Due, p.Next, p.Would = dueOf(o), nextStep(o), wouldChange(o)
+	}
+	b.render(w, r, http.StatusOK, "vehicle", p.Name, v, p)
+}
+
+func view(q url.Values, name, value string) string {
+	c := url.Values{}
+	for k, vs := range q {
+		if k != "done" {
+			c[k] = vs
+		}
+	}
+	if value == "" {
+		c.Del(name)
+	} else {
+		c.Set(name, value)
+	}
+	return "?" + c.Encode()
+}
+
+// wouldChange says which measurement would settle the verdict.
+func wouldChange(o *creepagev1.Outlook) string {
+	m := o.GetMeasureNext()
+	if m.GetComponent() == creepagev1.Reading_COMPONENT_UNSPECIFIED {
+		return ""
+	}
+	s := "A reading of the " + word(m.GetComponent())
+	if g := groupText(m.GetGroup()); g != "" {
+		s += ", " + g + ","
+	}
+	if n := m.GetNarrowsTo(); n > 0 && n < 1 {
+		s += " would narrow the span of dates to about " + percent(n) + " of what it is."
+	} else {
+		s += " would tell most."
+	}
+	if reason := strings.TrimSpace(m.GetReason()); reason != "" {
+		s += " " + strings.ToUpper(reason[:1]) + strings.TrimSuffix(reason[1:], ".") + "."
+	}
+	return s
+}
+
+func (p *vehiclePage) rows() {
+	doubts := map[string]*creepagev1.DoubtedReading{}
+	for _, d := range p.Outlook.GetDoubted() {
+		doubts[d.GetReadingId()] = d
+	}
+	for _, a := range p.Readings {
+		r := a.GetReading()
+		row := readingRow{AssessedReading: a, Value: value(r, r.GetResistanceOhms()), Void: r.GetVoidReason()}
+		if ohms, ok := corrected(r); ok {
+			row.Corrected = value(r, ohms)
+		}
+		if d := doubts[r.GetReadingId()]; d != nil {
+			row.Doubt = d.GetReason()
+		}
+		p.Rows = append(p.Rows, row)
+	}
+}
+
+func back(r *http.Request, done string) string {
+	return "/vehicles/" + url.PathEscape(r.PathValue("vehicle")) + "?done=" + done
+}
+
+func (b *Board) recordRepair(w http.ResponseWriter, r *http.Request, v *visitor) {
+	at, err := formTime(r, "occur_time")
+	if err != nil {
+		b.fail(w, r, v, http.StatusBadRequest, "The time of the repair cannot be read.", err.Error())
+		return
+	}
+	repair := &creepagev1.Repair{OccurTime: timestamppb.New(at),
+		Component: creepagev1.Reading_Component(creepagev1.Reading_Component_value[strings.ToUpper(r.PostFormValue("component"))]),
+		Kind:      creepagev1.Repair_Kind(creepagev1.Repair_Kind_value[strings.ToUpper(r.PostFormValue("kind"))])}
+	if note := strings.TrimSpace(r.PostFormValue("note")); note != "" {
+		repair.Note = &note
+	}
+	_, err = b.fleet.CreateRepair(r.Context(), &creepagev1.CreateRepairRequest{Parent: "vehicles/" + r.PathValue("vehicle"), Repair: repair, RequestId: r.PostFormValue("request_id")})
+	b.done(w, r, v, err, "repair")
+}
+
+func (b *Board) done(w http.ResponseWriter, r *http.Request, v *visitor, err error, what string) {
+	if err != nil {
+		b.failWith(w, r, v, err)
+		return
+	}
+	http.Redirect(w, r, back(r, what), http.StatusSeeOther)
+}
+
+func (b *Board) acknowledge(w http.ResponseWriter, r *http.Request, v *visitor) {
+	_, err := b.warnings.AcknowledgeWarning(r.Context(), &creepagev1.AcknowledgeWarningRequest{Name: "warnings/" + r.PathValue("warning"), Note: strings.TrimSpace(r.PostFormValue("note"))})
+	b.done(w, r, v, err, "acknowledged")
+}
+
+func (b *Board) recordFinding(w http.ResponseWriter, r *http.Request, v *visitor) {
+	_, err := b.warnings.RecordFinding(r.Context(), &creepagev1.RecordFindingRequest{Name: "warnings/" + r.PathValue("warning"),
+		Finding:   creepagev1.Warning_Finding(creepagev1.Warning_Finding_value[strings.ToUpper(r.PostFormValue("finding"))]),
+		Component: creepagev1.Reading_Component(creepagev1.Reading_Component_value[strings.ToUpper(r.PostFormValue("component"))]),
+		Note:      strings.TrimSpace(r.PostFormValue("note"))})
+	b.done(w, r, v, err, "finding")
+}
+
+func (b *Board) voidReading(w http.ResponseWriter, r *http.Request, v *visitor) {
+	req := &creepagev1.VoidReadingRequest{ReadingId: r.PostFormValue("reading_id"), Reason: strings.TrimSpace(r.PostFormValue("reason"))}
+	if at, err := time.Parse(time.RFC3339Nano, r.PostFormValue("measure_time")); err == nil {
+		req.MeasureTime = timestamppb.New(at)
+	}
+	_, err := b.intake.VoidReading(r.Context(), req)
+	b.done(w, r, v, err, "voided")
+}
+
+// formTime reads a date and time field. Browsers send local time without a
+// zone; the page's script adds the viewer's offset in minutes, without it the
+// field is labelled and read as UTC.
+func formTime(r *http.Request, name string) (time.Time, error) {
+	t, err := time.Parse("2006-01-02T15:04", r.PostFormValue(name))
+	if err != nil {
+		return t, err
+	}
+	if offset, err := time.ParseDuration(r.PostFormValue(name+"_offset") + "m"); err == nil {
+		t = t.Add(offset)
+	}
+	return t, nil
+}
