@@ -64,8 +64,8 @@ fuzz: ## fuzz every parser for FUZZTIME (30s) each
 	  done; done
 
 .PHONY: crosscheck
-crosscheck: ## run the published checks alone: every test that names a source outside the project
-	$(GO) test -run 'Published|Crosscheck' -v ./internal/insulation/... ./internal/trend/... ./internal/locate/...
+crosscheck: ## run the published checks alone, and those against scipy (Debian: python3-scipy)
+	$(GO) test -tags crosscheck -run 'Published|Crosscheck' -v ./internal/insulation/... ./internal/trend/... ./internal/locate/...
 
 .PHONY: backtest
 backtest: build ## replay the demo fleet's records and say what would have been said, and when
