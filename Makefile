@@ -27,6 +27,7 @@ postgres:
 
 .PHONY: test
 test: postgres ## run every test
+	@deploy/setup/curl.sh
 	$(GOTEST) $(TESTFLAGS) ./...
 
 .PHONY: demo
