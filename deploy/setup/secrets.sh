@@ -5,9 +5,12 @@ set -euo pipefail
 cd "$(dirname "$0")/.."
 umask 077
 mkdir -p secrets
-for role in owner api worker; do
-  if [ ! -s "secrets/${role}_password" ]; then
-    head -c 24 /dev/urandom | base64 | tr '+/' '-_' | tr -d '\n' >"secrets/${role}_password"
+for login in owner serve work; do
+  if [ ! -s "secrets/${login}_password" ]; then
+    head -c 24 /dev/urandom | base64 | tr '+/' '-_' | tr -d '\n' >"secrets/${login}_password"
   fi
-  printf 'postgres://creepage_%s:%s@postgres:5432/creepage' "$role" "$(cat "secrets/${role}_password")" >"secrets/${role}_url"
+  printf 'postgres://creepage_%s:%s@postgres:5432/creepage' "$login" "$(cat "secrets/${login}_password")" >"secrets/${login}_url"
 done
+# The containers run as other users than the one who made these.
+chmod 0644 secrets/*
+chmod 0711 secrets

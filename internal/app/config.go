@@ -1,0 +1,56 @@
+package app
+
+import (
+	"log/slog"
+	"time"
+
+	"creepage/internal/server"
+	"creepage/internal/stream"
+)
+
+// Common is what every part is told.
+type Common struct {
+	Log   *slog.Logger
+	Clock func() time.Time
+}
+
+// Remote says where the database and the stream are that several processes share.
+type Remote struct {
+	DatabaseURL     string // of the login of the part: api or worker
+	NATSURL         string
+	NATSCredentials string // file; empty: none
+	Stream          stream.Settings
+}
+
+// ServeConfig is what `serve` is told.
+type ServeConfig struct {
+	Common
+	Remote
+	HTTP, GRPC string // addresses to listen on; port 0 for a free one
+	Server     server.Config
+}
+
+// WorkConfig is what `work` is told.
+type WorkConfig struct {
+	Common
+	Remote
+	HTTP string // address for health and metrics; empty: none
+}
+
+// MigrateConfig is what `migrate` is told.
+type MigrateConfig struct {
+	DatabaseURL string // of the schema's owner
+	Log         *slog.Logger
+}
+
+// UpConfig is what `up` is told.
+type UpConfig struct {
+	Common
+	Data       string // folder of everything
+	HTTP, GRPC string // addresses to listen on; port 0 for a free one
+	Server     server.Config
+}
+
+// stopTimeout bounds an orderly end of all parts together; what has not ended
+// by then is ended by force.
+const stopTimeout = 90 * time.Second
