@@ -11,6 +11,5 @@ for login in owner serve work; do
   fi
   printf 'postgres://creepage_%s:%s@postgres:5432/creepage' "$login" "$(cat "secrets/${login}_password")" >"secrets/${login}_url"
 done
-# The containers run as other users than the one who made these.
+# The containers' users differ from the one who made these; the folder keeps others out.
 chmod 0644 secrets/*
-chmod 0711 secrets
