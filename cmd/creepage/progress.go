@@ -49,7 +49,7 @@ func (p *progress) rate() string {
 	if seconds <= 0 || rows == 0 {
 		return ""
 	}
-	return fmt.Sprintf("%d rows, %.0f/s", rows, float64(rows)/seconds)
+	return fmt.Sprintf("%d done, %.0f/s", rows, float64(rows)/seconds)
 }
 
 // show says how much of the total is done, and how many rows that was.

@@ -183,12 +183,12 @@ func word[T ~uint8](p *parser, field string, parse func(string) (T, error), empt
 	return v
 }
 
-// formatNumber writes a number shortly and exactly; NaN as an empty cell.
+// formatNumber writes a number exactly and without an exponent; NaN as an empty cell.
 func formatNumber(x float64) string {
 	if math.IsNaN(x) {
 		return ""
 	}
-	return strconv.FormatFloat(x, 'g', -1, 64)
+	return strconv.FormatFloat(x, 'f', -1, 64)
 }
 
 // formatFixed writes a number with fixed decimals; NaN and infinity as an empty cell.

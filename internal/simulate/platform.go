@@ -52,7 +52,7 @@ var kinds = map[insulation.Component]struct {
 	insulation.Converter:  {poles, 50e6, 9.3, 24, 0.4},
 	insulation.Charger:    {poles, 50e6, 9.3, 6, 0.5},
 	insulation.Heater:     {tied, 50e6, 9.3, 34, 1.0},
-	insulation.FuelCell:   {poles, 5e6, 7.6, 40, 1.0},
+	insulation.FuelCell:   {poles, 10e6, 8.3, 40, 1.0},
 }
 
 var builds = []struct {

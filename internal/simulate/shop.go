@@ -182,7 +182,7 @@ func (c *visit) blank(comp insulation.Component, w insulation.Conductor, ref ins
 		HoldSeconds: c.hold, AirCelsius: nan, HumidityPct: nan, PartCelsius: nan, Meter: c.meter.id, RangeOhms: c.meter.top,
 	}
 	if c.writesC {
-		reading.AirCelsius = math.Round(c.air*2) / 2
+		reading.AirCelsius = math.Round(c.air*2)/2 + 0 // no minus zero
 	}
 	if c.writesRH {
 		reading.HumidityPct = math.Round(c.humidity)

@@ -150,7 +150,7 @@ func (v *vehicle) watch(r *rand.Rand, from, to int, start time.Time) {
 			TestVolts: nan, HoldSeconds: nan, AirCelsius: nan, HumidityPct: nan, PartCelsius: nan, RangeOhms: nan}
 		reading.Ohms = max(min(math.Round(math.Pow(10, y)/1000)*1000, v.model.ceiling), 1000)
 		if sendsC {
-			reading.AirCelsius = math.Round(air)
+			reading.AirCelsius = math.Round(air) + 0 // no minus zero
 		}
 		if u := r.Float64(); u < p.MonitorGarbage {
 			reading.Ohms = 0

@@ -1,0 +1,183 @@
+package backtest
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"creepage/internal/insulation"
+	"creepage/internal/trend"
+)
+
+// Arrival is an entry of one vehicle and when it arrived.
+type Arrival struct {
+	trend.Entry
+	At time.Time
+}
+
+// Replay says how entries are replayed: what is said of a vehicle depends on
+// these, its platform and its entries alone.
+type Replay struct {
+	Model  *trend.Model
+	Policy trend.Policy
+	Origin time.Time     // UTC day from which outlooks are counted
+	Every  time.Duration // an outlook stands at Origin + Every, + 2 Every, ...; 0: none
+	Last   time.Time     // outlooks end here
+	Until  time.Time     // the warn rule is evaluated once a UTC day up to this time
+}
+
+// Said is what would have been said of a vehicle.
+type Said struct {
+	Outlooks []trend.Outlook
+	Changes  []trend.Change // warnings raised and ended, in order
+	Rule     trend.RuleState
+	Memory   *trend.Vehicle // everything folded
+}
+
+// Vehicle replays one vehicle's entries, which are in order of arrival.
+// Whatever is said at a time depends on nothing that arrived later. The
+// platform returned for a time is that which holds then.
+func (r *Replay) Vehicle(id string, platform func(time.Time) *insulation.Platform, arrivals []Arrival) (Said, error) {
+	p := player{Replay: r, id: id, platform: platform, memory: trend.NewVehicle(id)}
+	if len(arrivals) == 0 {
+		return Said{Memory: p.memory}, nil
+	}
+	p.nextOutlook, p.nextDay = r.firstOutlook(arrivals[0].At), startOfDay(arrivals[0].At).AddDate(0, 0, 1)
+	for i := 0; i < len(arrivals); {
+		j := i + 1
+		for j < len(arrivals) && arrivals[j].At.Equal(arrivals[i].At) {
+			j++
+		}
+		p.passUntil(arrivals[i].At)
+		if err := p.take(arrivals[i:j]); err != nil {
+			return Said{}, fmt.Errorf("vehicle %s: %w", id, err)
+		}
+		p.evaluate(arrivals[i].At)
+		i = j
+	}
+	p.passUntil(r.Until)
+	p.said.Rule, p.said.Memory = p.rule, p.memory
+	return p.said, nil
+}
+
+// player is a replay of one vehicle under way.
+type player struct {
+	*Replay
+	id       string
+	platform func(time.Time) *insulation.Platform
+	memory   *trend.Vehicle
+	known    []trend.Entry // everything that has arrived
+	kept     []*trend.Vehicle
+	latest   time.Time // measured last
+	rule     trend.RuleState
+	said     Said
+
+	nextOutlook, nextDay time.Time
+}
+
+func startOfDay(t time.Time) time.Time { return t.UTC().Truncate(24 * time.Hour) }
+
+func (r *Replay) firstOutlook(at time.Time) time.Time {
+	next := r.Origin
+	if r.Every <= 0 {
+		return time.Time{}
+	}
+	for !next.After(at) || next.Equal(r.Origin) {
+		next = next.Add(r.Every)
+	}
+	return next
+}
+
+// passUntil lets time pass: outlooks and daily evaluations of all moments up to
+// and including a time, before what arrives at it.
+func (p *player) passUntil(at time.Time) {
+	for {
+		outlook := p.Every > 0 && !p.nextOutlook.After(at) && !p.nextOutlook.After(p.Last)
+		day := !p.nextDay.After(at) && !p.nextDay.After(p.Until)
+		switch {
+		case outlook && (!day || !p.nextOutlook.After(p.nextDay)):
+			p.said.Outlooks = append(p.said.Outlooks, p.Model.Outlook(p.memory, p.platform(p.nextOutlook), p.notBefore(p.nextOutlook)))
+			p.said.Outlooks[len(p.said.Outlooks)-1].EvaluatedAt = p.nextOutlook
+			p.nextOutlook = p.nextOutlook.Add(p.Every)
+		case day:
+			p.evaluate(p.nextDay)
+			p.nextDay = p.nextDay.AddDate(0, 0, 1)
+		default:
+			return
+		}
+	}
+}
+
+// notBefore is the time to evaluate at: never before what is known.
+func (p *player) notBefore(at time.Time) time.Time {
+	if p.latest.After(at) {
+		return p.latest
+	}
+	return at
+}
+
+func (p *player) evaluate(at time.Time) {
+	at = p.notBefore(at)
+	var changes []trend.Change
+	p.rule, changes = p.Model.Evaluate(p.rule, p.memory, p.platform(at), at, p.Policy)
+	p.said.Changes = append(p.said.Changes, changes...)
+}
+
+// Every so many days a memory is kept from which late entries are replayed.
+const keepEvery = 14 * 24 * time.Hour
+
+// take folds what arrives at one moment. An entry of a day that is already
+// closed is folded from the newest kept memory before it.
+func (p *player) take(arrivals []Arrival) error {
+	entries := make([]trend.Entry, len(arrivals))
+	earliest := arrivals[0].Time()
+	for i, a := range arrivals {
+		entries[i] = a.Entry
+		if a.Time().Before(earliest) {
+			earliest = a.Time()
+		}
+		if a.Time().After(p.latest) {
+			p.latest = a.Time()
+		}
+	}
+	p.known = append(p.known, entries...)
+	p.keep(earliest)
+	err := p.Model.Add(p.memory, p.platform(earliest), entries)
+	if !errors.Is(err, trend.ErrLate) {
+		return err
+	}
+	return p.takeLate(earliest)
+}
+
+// keep keeps the memory before it takes an entry of a later day.
+func (p *player) keep(next time.Time) {
+	open := p.memory.OpenDay()
+	if open.IsZero() || !startOfDay(next).After(open) {
+		return
+	}
+	if len(p.kept) == 0 || open.Sub(p.kept[len(p.kept)-1].OpenDay()) >= keepEvery {
+		p.kept = append(p.kept, p.memory.Clone())
+	}
+}
+
+func (p *player) takeLate(earliest time.Time) error {
+	day := startOfDay(earliest)
+	for len(p.kept) > 0 && !p.kept[len(p.kept)-1].OpenDay().Before(day) {
+		p.kept = p.kept[:len(p.kept)-1]
+	}
+	p.memory = trend.NewVehicle(p.id)
+	var since time.Time
+	if len(p.kept) > 0 {
+		p.memory = p.kept[len(p.kept)-1].Clone()
+		since = p.memory.OpenDay().AddDate(0, 0, 1)
+	}
+	var again []trend.Entry
+	for _, e := range p.known {
+		if !e.Time().Before(since) {
+			again = append(again, e)
+		}
+	}
+	slices.SortStableFunc(again, func(a, b trend.Entry) int { return a.Time().Compare(b.Time()) })
+	return p.Model.Add(p.memory, p.platform(earliest), again)
+}

@@ -1,0 +1,173 @@
+package backtest
+
+import (
+	"bytes"
+	"context"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
+	"creepage/internal/insulation"
+	"creepage/internal/record"
+	"creepage/internal/simulate"
+	"creepage/internal/trend"
+)
+
+func model(t testing.TB) *trend.Model {
+	t.Helper()
+	m, err := trend.NewModel(trend.Default())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+func fleet(t testing.TB, physics simulate.Physics, vehicles int) *simulate.Fleet {
+	t.Helper()
+	f, err := simulate.New(simulate.Config{Physics: physics, Vehicles: vehicles, Years: 1.5, Seed: 7})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return f
+}
+
+func run(t testing.TB, f *simulate.Fleet) *Result {
+	t.Helper()
+	r, err := Run(context.Background(), FromFleet(f.Platforms, f.Readings, f.Events, f.Codes), Config{Model: model(t), Policy: trend.DefaultPolicy(), Every: 7 * 24 * time.Hour})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+func arrivedAt(r *insulation.Reading) time.Time {
+	if r.ReceivedAt.IsZero() {
+		return r.MeasuredAt
+	}
+	return r.ReceivedAt
+}
+
+func TestWhatIsSaidDependsOnNothingThatArrivedLater(t *testing.T) {
+	whole := fleet(t, simulate.Rough(), 30)
+	said := run(t, whole)
+	for _, days := range []int{60, 200, 400} {
+		cut := simulate.DefaultStart.AddDate(0, 0, days)
+		short := &simulate.Fleet{Platforms: whole.Platforms}
+		for _, r := range whole.Readings {
+			if arrivedAt(&r).Before(cut) {
+				short.Readings = append(short.Readings, r)
+			}
+		}
+		for _, e := range whole.Events {
+			if e.OccurredAt.Before(cut) {
+				short.Events = append(short.Events, e)
+			}
+		}
+		for _, c := range whole.Codes {
+			if c.SetAt.Before(cut) {
+				short.Codes = append(short.Codes, c)
+			}
+		}
+		before := run(t, short)
+		if len(before.Outlooks) == 0 {
+			t.Fatalf("day %d: nothing was said", days)
+		}
+		// Every outlook of the short records stands in the whole ones, to the bit.
+		standing := map[string]record.Outlook{}
+		for _, o := range said.Outlooks {
+			standing[o.Vehicle+o.AsOf.String()] = o
+		}
+		for _, o := range before.Outlooks {
+			if d := cmp.Diff(standing[o.Vehicle+o.AsOf.String()], o, cmpopts.EquateNaNs()); d != "" {
+				t.Fatalf("day %d, %s as of %s: %s", days, o.Vehicle, o.AsOf, d)
+			}
+		}
+		last := FromFleet(short.Platforms, short.Readings, short.Events, short.Codes).last
+		if d := cmp.Diff(raisedUpTo(said.Warnings, last), raisedUpTo(before.Warnings, last), cmpopts.EquateNaNs()); d != "" {
+			t.Fatalf("day %d: %s", days, d)
+		}
+	}
+}
+
+// raisedUpTo are the warnings raised by a time, with no end that came after it.
+func raisedUpTo(all []record.Warning, at time.Time) []record.Warning {
+	var out []record.Warning
+	for _, w := range all {
+		if w.RaisedAt.After(at) {
+			continue
+		}
+		if w.EndedAt.After(at) {
+			w.EndedAt = time.Time{}
+		}
+		out = append(out, w)
+	}
+	return out
+}
+
+func TestRowsThatArriveLateEndInTheSameMemory(t *testing.T) {
+	f := fleet(t, simulate.Rough(), 20)
+	late := 0
+	records := FromFleet(f.Platforms, f.Readings, f.Events, f.Codes)
+	for _, h := range records.vehicles {
+		arrivals := h.arrivals()
+		inTime := slices.Clone(arrivals)
+		for i := range inTime {
+			inTime[i].At = inTime[i].Time()
+		}
+		slices.SortStableFunc(inTime, func(a, b Arrival) int { return a.At.Compare(b.At) })
+		for i := range arrivals {
+			if arrivals[i].At.After(arrivals[i].Time()) {
+				late++
+			}
+		}
+		r := Replay{Model: model(t), Policy: trend.DefaultPolicy()}
+		platform := func(time.Time) *insulation.Platform { return h.platform }
+		a, err := r.Vehicle(h.id, platform, arrivals)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := r.Vehicle(h.id, platform, inTime)
+		if err != nil {
+			t.Fatal(err)
+		}
+		x, err := a.Memory.MarshalBinary()
+		if err != nil {
+			t.Fatal(err)
+		}
+		y, err := b.Memory.MarshalBinary()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(x, y) {
+			t.Errorf("%s: the memory depends on the order of arrival", h.id)
+		}
+	}
+	if late < 100 {
+		t.Fatalf("%d late rows: too few to show anything", late)
+	}
+}
+
+func TestOutlooksStandAtWholeWeeksFromTheFirstRowToTheVehiclesLast(t *testing.T) {
+	f := fleet(t, simulate.Mild(), 12)
+	origin := startOfDay(f.Readings[0].MeasuredAt)
+	last := map[string]time.Time{}
+	for _, r := range f.Readings {
+		last[r.Vehicle] = r.MeasuredAt
+	}
+	weeks := map[string]int{}
+	for _, o := range run(t, f).Outlooks {
+		days := o.AsOf.Sub(origin).Hours() / 24
+		if days <= 0 || days != float64(int(days)) || int(days)%7 != 0 || o.AsOf.After(last[o.Vehicle]) {
+			t.Fatalf("%s: outlook at %s, day %g", o.Vehicle, o.AsOf, days)
+		}
+		weeks[o.Vehicle]++
+	}
+	for v, at := range last {
+		if most := int(at.Sub(origin).Hours()/24) / 7; weeks[v] > most || weeks[v] < most-20 {
+			t.Errorf("%s: %d outlooks of at most %d", v, weeks[v], most)
+		}
+	}
+}
