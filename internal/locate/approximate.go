@@ -51,7 +51,7 @@ func (m *model) approximations() []gaussian {
 			best = math.Max(best, g.logWeight)
 		}
 	}
-	const leastWeight, most = -9, 48 // in logarithms below the best; how many
+	const leastWeight, most = -8, 32 // in logarithms below the best; how many
 	// Rounded, so that alike ones keep the circuit's order whatever the last digit says.
 	rank := func(g gaussian) float64 { return math.Round(g.logWeight * 1e4) }
 	slices.SortStableFunc(all, func(a, b gaussian) int { return cmp.Compare(rank(b), rank(a)) })

@@ -62,6 +62,7 @@ type observation struct {
 	relation insulation.Relation
 	level    float64 // log10 ohm
 	sigma    float64 // decades
+	logSigma float64 // ln sigma, kept for speed
 	mistake  float64 // chance that it says nothing
 }
 
@@ -175,6 +176,7 @@ func newModel(parts []Part, readings []Reading, o Options, index map[string]int)
 	}
 	for k, r := range readings {
 		x := observation{source: k, mistake: mistake, relation: r.Relation, level: math.Log10(r.Ohms), sigma: orDefault(r.Uncertainty, DefaultUncertainty) / insulation.Decade}
+		x.logSigma = math.Log(x.sigma)
 		for _, name := range r.Connected {
 			x.members = append(x.members, index[name])
 		}
@@ -249,7 +251,7 @@ func (x *observation) plain(eta float64) float64 {
 	case insulation.Below:
 		return logTail(-z)
 	}
-	return -z*z/2 - math.Log(x.sigma) - log2Pi/2
+	return -z*z/2 - x.logSigma - log2Pi/2
 }
 
 // logTail is the logarithm of the chance that a standard normal exceeds z.

@@ -31,7 +31,7 @@ type Condition struct {
 	NeverConnected   []string       // parts no reading says anything about
 	Next             *Test          // the test that would tell most; nil when sure or when none would tell anything
 	Doubts           []Doubt        // readings that the others speak against
-	EffectiveSamples float64        // what the sample is worth; below 100 the figures are rough
+	EffectiveSamples float64        // independent draws the importance sample is worth; a poor one is improved by Metropolis steps and then worth more
 	sample           *sample
 	index            map[string]int
 }
@@ -116,7 +116,7 @@ func conditions(readings []Reading) [][]int {
 
 func (m *model) estimate(o Options) Condition {
 	s := m.draw()
-	c := Condition{Readings: len(m.readings), EffectiveSamples: s.effective(), sample: s}
+	c := Condition{Readings: len(m.readings), EffectiveSamples: s.worth, sample: s}
 	squares := m.leastSquares()
 	below, theOne := make([]float64, len(m.names)), make([]float64, len(m.names))
 	for d, y := range s.levels {

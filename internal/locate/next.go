@@ -12,9 +12,9 @@ import (
 
 // Parameters of the search for the next test.
 const (
-	particles  = 800
+	particles  = 1200
 	leastBits  = 0.02 // below this a test tells nothing worth the plug
-	closeShare = 0.97 // among tests this close to the best, the one with the fewest plugs pulled
+	closeShare = 0.99 // among tests this close to the best, the one with the fewest plugs pulled
 )
 
 // suggest returns the connected set whose reading is expected to tell most

@@ -10,12 +10,12 @@ import (
 // Sizes of the sample. The first round finds where the posterior lies, the
 // second spends itself there.
 const (
-	firstRound    = 1000
-	secondRound   = 2500
+	firstRound    = 600
+	secondRound   = 1800
 	thirdRound    = 5000 // where the first two are not worth enoughDraws
 	enoughDraws   = 250.0
-	freedom       = 5.0 // of the proposals' t distribution: tails heavier than the posterior's
-	proposalScale = 1.15
+	freedom       = 6.0 // of the proposals' t distribution: tails heavier than the posterior's
+	proposalScale = 1.1
 	seed          = 0x6372656570616765
 )
 
@@ -23,6 +23,7 @@ const (
 type sample struct {
 	levels [][]float64 // [draw][part]
 	weight []float64   // sums to one
+	worth  float64     // equally weighted draws it was worth before any moves
 }
 
 // effective is the number of equally weighted draws the sample is worth (Kish).
@@ -43,21 +44,26 @@ func (m *model) draw() *sample {
 	share := d.tempered()
 	d.round(firstRound, share)
 	d.round(secondRound, d.adapted(share))
-	s := &sample{weight: d.weights()}
-	if s.effective() < enoughDraws {
-		d.round(thirdRound, d.adapted(share))
-		s.weight = d.weights()
+	s := &sample{levels: d.levels, weight: d.weights()}
+	s.worth = s.effective()
+	if s.worth < enoughDraws {
+		s.levels = s.equal(movedDraws)
+		s.weight = make([]float64, movedDraws)
+		for i := range s.weight {
+			s.weight[i] = 1.0 / movedDraws
+		}
+		connected.move(s.levels, moveSweeps, random)
 	}
-	for _, y := range d.levels {
+	for k, y := range s.levels {
 		full := make([]float64, len(m.names))
 		for i := range full {
-			if k := seen[i]; k >= 0 {
-				full[i] = y[k]
+			if place := seen[i]; place >= 0 {
+				full[i] = y[place]
 			} else {
 				full[i] = m.priorDraw(i, random)
 			}
 		}
-		s.levels = append(s.levels, full)
+		s.levels[k] = full
 	}
 	return s
 }
