@@ -5,6 +5,8 @@ package caller
 
 import (
 	"context"
+	"crypto/sha256"
+	"errors"
 	"time"
 
 	"github.com/google/uuid"
@@ -30,6 +32,13 @@ type Caller struct {
 func (c Caller) MaySubmitFor(shop string) bool {
 	return c.Role != creepagev1.Key_SHOP || c.Shop == shop
 }
+
+// Find looks a key up by the SHA-256 of its secret. It returns ErrNoKey if
+// there is none, or none that is valid at the given time.
+type Find func(ctx context.Context, secretHash [sha256.Size]byte, now time.Time) (Caller, error)
+
+// ErrNoKey says that no valid key has this secret.
+var ErrNoKey = errors.New("no valid key has this secret")
 
 type contextKey struct{}
 

@@ -14,8 +14,6 @@ import (
 	"go.einride.tech/aip/filtering"
 	"go.einride.tech/aip/ordering"
 	expr "google.golang.org/genproto/googleapis/api/expr/v1alpha1"
-
-	"creepage/internal/problem"
 )
 
 // Kind is what a field holds.
@@ -67,10 +65,23 @@ type Expression struct {
 	Value any
 }
 
+// Error says what is wrong with a filter or an order.
+type Error struct {
+	Field       string // of the request: filter or order_by
+	Description string // what was sent and what is allowed
+}
+
+// Error returns "field: description".
+func (e *Error) Error() string { return e.Field + ": " + e.Description }
+
+func invalid(field, format string, args ...any) *Error {
+	return &Error{Field: field, Description: fmt.Sprintf(format, args...)}
+}
+
 // maxTerms bounds what one filter may cost.
 const maxTerms = 50
 
-// Parse reads a filter. An empty one gives nil. The error is a problem naming
+// Parse reads a filter. An empty one gives nil. The error is an Error of
 // the field `filter`.
 func (fs Fields) Parse(text string) (*Expression, error) {
 	if strings.TrimSpace(text) == "" {
@@ -80,12 +91,12 @@ func (fs Fields) Parse(text string) (*Expression, error) {
 	parser.Init(text)
 	parsed, err := parser.Parse()
 	if err != nil {
-		return nil, problem.InvalidField("filter", "%q cannot be read: %s", text, cause(err))
+		return nil, invalid("filter", "%q cannot be read: %s", text, cause(err))
 	}
 	w := walker{fields: fs}
 	e, err := w.expression(parsed.GetExpr())
 	if err != nil {
-		return nil, problem.InvalidField("filter", "%q: %v", text, err)
+		return nil, invalid("filter", "%q: %v", text, err)
 	}
 	return e, nil
 }
@@ -251,19 +262,19 @@ type Order struct {
 }
 
 // ParseOrder reads an order. An empty one gives nil, which is the list's own.
-// The error is a problem naming the field `order_by`.
+// The error is an Error of the field `order_by`.
 func ParseOrder(text string, allowed []string) ([]Order, error) {
 	var by ordering.OrderBy
 	if err := by.UnmarshalString(text); err != nil {
-		return nil, problem.InvalidField("order_by", "%q cannot be read; write fields separated by commas, each perhaps followed by desc", text)
+		return nil, invalid("order_by", "%q cannot be read; write fields separated by commas, each perhaps followed by desc", text)
 	}
 	var orders []Order
 	for _, f := range by.Fields {
 		if !slices.Contains(allowed, f.Path) {
-			return nil, problem.InvalidField("order_by", "%q is not a field to order by; allowed are %s", f.Path, strings.Join(allowed, ", "))
+			return nil, invalid("order_by", "%q is not a field to order by; allowed are %s", f.Path, strings.Join(allowed, ", "))
 		}
 		if slices.ContainsFunc(orders, func(o Order) bool { return o.Field == f.Path }) {
-			return nil, problem.InvalidField("order_by", "%q is named twice", f.Path)
+			return nil, invalid("order_by", "%q is named twice", f.Path)
 		}
 		orders = append(orders, Order{Field: f.Path, Descending: f.Desc})
 	}

@@ -10,7 +10,10 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"creepage/internal/filter"
 	"creepage/internal/insulation"
+	"creepage/internal/store"
+	"creepage/internal/stream"
 	"creepage/internal/wire"
 )
 
@@ -22,21 +25,38 @@ func Of(err error) *Error {
 		fields     wire.FieldErrors
 		violations insulation.Violations
 		message    *protovalidate.ValidationError
+		list       *filter.Error
 	)
 	switch {
 	case errors.As(err, &known):
 		return known
 	case errors.As(err, &fields):
 		return Invalid(FromWire(fields)...)
+	case errors.As(err, &list):
+		return InvalidField(list.Field, "%s", list.Description)
 	case errors.As(err, &violations):
 		return Invalid(FromDomain(violations)...)
 	case errors.As(err, &message):
 		return Invalid(fromMessage(message)...)
+	case errors.Is(err, stream.ErrFull):
+		return Exhausted("STREAM_FULL", 10*time.Second, "the service cannot take more readings for the moment; nothing was lost, send the same request again").Because(err)
+	case errors.Is(err, stream.ErrTooLarge):
+		return (&Error{Code: codes.InvalidArgument, Reason: "READING_TOO_LARGE", Message: "a reading is too large for one message"}).Because(err)
 	case errors.Is(err, context.DeadlineExceeded):
 		return &Error{Code: codes.DeadlineExceeded, Reason: "DEADLINE_EXCEEDED", RetryAfter: time.Second,
 			Message: "the call did not end in time; sending it again is safe"}
 	case errors.Is(err, context.Canceled):
 		return &Error{Code: codes.Canceled, Reason: "CANCELLED", Message: "the caller gave up"}
+	}
+	switch {
+	case errors.Is(err, stream.ErrUnavailable), errors.Is(err, stream.ErrClosed):
+		return Unavailable("STREAM_UNAVAILABLE", 2*time.Second, "readings cannot be stored for the moment; send the same request again").Because(err)
+	case errors.Is(err, store.ErrUnavailable):
+		return Unavailable("DATABASE_UNAVAILABLE", 2*time.Second, "the database is out of reach for the moment; send the same request again").Because(err)
+	case errors.Is(err, store.ErrNotFound):
+		return (&Error{Code: codes.NotFound, Reason: "NOT_FOUND", Message: "there is no such resource"}).Because(err)
+	case errors.Is(err, store.ErrConflict):
+		return (&Error{Code: codes.AlreadyExists, Reason: "ALREADY_EXISTS", Message: "the name is taken"}).Because(err)
 	}
 	if st, ok := status.FromError(err); ok && st.Code() != codes.Unknown {
 		return ofStatus(st)

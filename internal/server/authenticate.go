@@ -17,13 +17,6 @@ import (
 	"creepage/internal/problem"
 )
 
-// FindKey looks a key up by the SHA-256 of its secret. It returns ErrNoKey if
-// there is none, or none that is valid at the given time.
-type FindKey func(ctx context.Context, secretHash [sha256.Size]byte, now time.Time) (caller.Caller, error)
-
-// ErrNoKey says that no valid key has this secret.
-var ErrNoKey = errors.New("no valid key has this secret")
-
 const (
 	keyCacheFor     = 2 * time.Second // so a revoked key is refused everywhere within two seconds
 	keyCacheEntries = 10_000
@@ -78,7 +71,7 @@ func (s *Server) callerOf(ctx context.Context, header, remote string) (caller.Ca
 	switch {
 	case err == nil:
 		return c, nil
-	case errors.Is(err, ErrNoKey):
+	case errors.Is(err, caller.ErrNoKey):
 		s.failures.take(remote)
 		return caller.Caller{}, problem.Unauthenticated("INVALID_KEY", "the key is not valid: it is unknown, has expired or was revoked")
 	case errors.As(err, &known) && known.Code != codes.Internal, errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
@@ -90,7 +83,7 @@ func (s *Server) callerOf(ctx context.Context, header, remote string) (caller.Ca
 // keyCache remembers keys for a moment, so that a busy caller costs the
 // database one lookup in two seconds.
 type keyCache struct {
-	lookup FindKey
+	lookup caller.Find
 	now    func() time.Time
 
 	mu      sync.Mutex

@@ -59,7 +59,7 @@ type Parts struct {
 	Log      *slog.Logger
 	Metrics  *prometheus.Registry
 	Now      func() time.Time
-	FindKey  FindKey
+	FindKey  caller.Find
 	Checks   []Check                       // readiness
 	Services func(grpc.ServiceRegistrar)   // registers the services of the contract
 	Pages    func(*http.ServeMux, *Server) // registers handlers beside the API, such as the board; may be nil

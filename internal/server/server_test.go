@@ -102,7 +102,7 @@ func newRig(t *testing.T, config Config, checks ...Check) *rig {
 		FindKey: func(_ context.Context, hash [32]byte, _ time.Time) (caller.Caller, error) {
 			c, ok := byHash[hash]
 			if !ok {
-				return caller.Caller{}, ErrNoKey
+				return caller.Caller{}, caller.ErrNoKey
 			}
 			return c, nil
 		},
@@ -311,7 +311,7 @@ func TestARevokedKeyIsRefusedAfterTwoSeconds(t *testing.T) {
 	clock := &clock{at: time.Now()}
 	cache := &keyCache{now: clock.now, entries: map[[32]byte]keyEntry{}, lookup: func(context.Context, [32]byte, time.Time) (caller.Caller, error) {
 		if !valid {
-			return caller.Caller{}, ErrNoKey
+			return caller.Caller{}, caller.ErrNoKey
 		}
 		return caller.Caller{KeyID: "k"}, nil
 	}}
@@ -320,7 +320,7 @@ func TestARevokedKeyIsRefusedAfterTwoSeconds(t *testing.T) {
 	}
 	valid = false
 	clock.advance(2 * time.Second)
-	if _, err := cache.find(context.Background(), [32]byte{1}); !errors.Is(err, ErrNoKey) {
+	if _, err := cache.find(context.Background(), [32]byte{1}); !errors.Is(err, caller.ErrNoKey) {
 		t.Errorf("got %v two seconds after the revocation, want it refused", err)
 	}
 }

@@ -1,0 +1,160 @@
+package store
+
+import (
+	"context"
+	"math"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"creepage/internal/filter"
+	"creepage/internal/insulation"
+	"creepage/internal/trend"
+)
+
+// Outlook is what was said of a vehicle, with what is known of it now.
+type Outlook struct {
+	Vehicle        string
+	Platform       string
+	LastShop       string
+	LastMeasuredAt time.Time
+	EvaluatedAt    time.Time
+	Details        []byte // the message Outlook in JSON
+	Cursor         OutlookCursor
+}
+
+// OutlookCursor is the place of an outlook in its list.
+type OutlookCursor struct {
+	Values []any
+	Key    int64
+}
+
+// OutlookQuery asks for a page of outlooks.
+type OutlookQuery struct {
+	Where *filter.Expression
+	Order []filter.Order // empty: most urgent first
+	After *OutlookCursor // nil: from the first
+	Limit int
+}
+
+// noCrossing stands for days that lie beyond two years, in order and filters.
+const noCrossing = "1e9"
+
+func outlookColumns() columns {
+	return columns{
+		"state":                {sql: "o.state", words: numbersOf(trend.State.String)},
+		"platform":             {sql: "v.platform"},
+		"last_shop":            {sql: "s.last_shop"},
+		"limiting_component":   {sql: "o.limiting", words: numbersOf(insulation.Component.String)},
+		"code_probability_30d": {sql: "o.p30"},
+		"code_probability_90d": {sql: "o.p90"},
+		"days_to_code_p50":     {sql: "o.days_p50"},
+	}
+}
+
+// numbersOf maps the words of an enum to its numbers.
+func numbersOf[T ~uint8](word func(T) string) map[string]int16 {
+	words := map[string]int16{}
+	for i := T(1); word(i) != ""; i++ {
+		words[word(i)] = int16(i)
+	}
+	return words
+}
+
+var outlookOrders = map[string]string{
+	"code_probability_30d": "o.p30",
+	"code_probability_90d": "o.p90",
+	"days_to_code_p50":     "coalesce(o.days_p50, " + noCrossing + ")",
+	"vehicle":              "v.name",
+}
+
+// OutlookOrders lists the fields outlooks can be ordered by.
+func OutlookOrders() []string {
+	return []string{"code_probability_30d", "code_probability_90d", "days_to_code_p50", "vehicle"}
+}
+
+func (q OutlookQuery) keys() []sortKey {
+	if len(q.Order) == 0 {
+		return []sortKey{{sql: "o.p90", descending: true}, {sql: "o.vehicle_id"}}
+	}
+	var keys []sortKey
+	for _, o := range q.Order {
+		keys = append(keys, sortKey{sql: outlookOrders[o.Field], descending: o.Descending})
+	}
+	return append(keys, sortKey{sql: "o.vehicle_id"})
+}
+
+const outlookTables = ` FROM latest_outlooks o JOIN vehicles v ON v.id = o.vehicle_id LEFT JOIN vehicle_states s ON s.vehicle_id = o.vehicle_id
+	WHERE o.organisation_id = $1 AND v.retired_at IS NULL AND v.merged_into IS NULL AND `
+
+// Outlooks lists the latest outlook of every vehicle that is not retired.
+func (t *Tx) Outlooks(ctx context.Context, q OutlookQuery) ([]Outlook, error) {
+	args := arguments{t.organisation}
+	condition, err := outlookColumns().where(q.Where, &args)
+	if err != nil {
+		return nil, err
+	}
+	keys := q.keys()
+	if q.After != nil && len(q.After.Values) == len(keys)-1 {
+		condition += " AND " + after(keys, append(append([]any{}, q.After.Values...), q.After.Key), &args)
+	}
+	values := make([]any, len(keys)-1)
+	selected := ""
+	targets := make([]any, len(values))
+	for i := range values {
+		selected += ", " + keys[i].sql
+		targets[i] = &values[i]
+	}
+	rows, err := t.tx.Query(ctx, `SELECT v.name, v.platform, coalesce(s.last_shop, ''), s.last_measured_at, o.evaluated_at, o.details, o.vehicle_id`+selected+
+		outlookTables+condition+` ORDER BY `+orderBy(keys)+` LIMIT `+args.add(q.Limit), args...)
+	if err != nil {
+		return nil, fail("list outlooks", err)
+	}
+	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Outlook, error) {
+		var o Outlook
+		var measured *time.Time
+		err := row.Scan(append([]any{&o.Vehicle, &o.Platform, &o.LastShop, &measured, &o.EvaluatedAt, &o.Details, &o.Cursor.Key}, targets...)...)
+		o.LastMeasuredAt = orZero(measured)
+		o.Cursor.Values = append([]any{}, values...)
+		return o, err
+	})
+	return list, fail("list outlooks", err)
+}
+
+// CountOutlooks counts the vehicles of a filter.
+func (t *Tx) CountOutlooks(ctx context.Context, where *filter.Expression) (int, error) {
+	args := arguments{t.organisation}
+	condition, err := outlookColumns().where(where, &args)
+	if err != nil {
+		return 0, err
+	}
+	var n int
+	err = t.tx.QueryRow(ctx, `SELECT count(*)`+outlookTables+condition, args...).Scan(&n)
+	return n, fail("count outlooks", err)
+}
+
+// Outlook returns the latest outlook of a vehicle, or the latest of those said
+// up to a time. It returns ErrNotFound if nothing had been said.
+func (t *Tx) Outlook(ctx context.Context, key int64, asOf time.Time) (Outlook, error) {
+	sql, args := `FROM latest_outlooks o`, []any{t.organisation, key}
+	limit := ""
+	if !asOf.IsZero() {
+		sql, args = `FROM outlooks o`, append(args, asOf)
+		limit = ` AND o.evaluated_at <= $3 ORDER BY o.evaluated_at DESC LIMIT 1`
+	}
+	var o Outlook
+	var measured *time.Time
+	err := t.tx.QueryRow(ctx, `SELECT v.name, v.platform, coalesce(s.last_shop, ''), s.last_measured_at, o.evaluated_at, o.details `+sql+`
+		JOIN vehicles v ON v.id = o.vehicle_id LEFT JOIN vehicle_states s ON s.vehicle_id = o.vehicle_id
+		WHERE o.organisation_id = $1 AND o.vehicle_id = $2`+limit, args...).Scan(&o.Vehicle, &o.Platform, &o.LastShop, &measured, &o.EvaluatedAt, &o.Details)
+	o.LastMeasuredAt = orZero(measured)
+	return o, fail("find an outlook", err)
+}
+
+// orNaN is a number that may be absent.
+func orNaN(v *float64) float64 {
+	if v == nil {
+		return math.NaN()
+	}
+	return *v
+}

@@ -1,0 +1,119 @@
+package store
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"creepage/internal/filter"
+	"creepage/internal/insulation"
+	"creepage/internal/trend"
+)
+
+// Finding is what was found: the numbers of the contract's Warning.Finding.
+type Finding int16
+
+// Warning is what was said and what became of it. Times that are not there are zero.
+type Warning struct {
+	ID               uuid.UUID
+	Vehicle          string
+	Kind             trend.WarningKind
+	Component        insulation.Component // 0: none can be named
+	RaisedAt         time.Time
+	Probability      float64
+	DaysP50          float64 // NaN: beyond two years
+	Reason           string
+	Backfilled       bool
+	EndedAt          time.Time
+	EndReason        string
+	AcknowledgedAt   time.Time
+	AcknowledgeNote  string
+	Finding          Finding
+	FindingComponent insulation.Component
+	FindingNote      string
+	FoundAt          time.Time
+}
+
+const warningColumns = `w.id, v.name, w.kind, w.component, w.raised_at, w.probability, w.days_p50, w.reason, w.backfilled, w.ended_at, w.end_reason,
+	w.acknowledged_at, w.acknowledge_note, w.finding, w.finding_component, w.finding_note, w.finding_at`
+
+func scanWarning(row pgx.CollectableRow) (Warning, error) {
+	var w Warning
+	var days *float64
+	var ended, acknowledged, found *time.Time
+	err := row.Scan(&w.ID, &w.Vehicle, &w.Kind, &w.Component, &w.RaisedAt, &w.Probability, &days, &w.Reason, &w.Backfilled, &ended, &w.EndReason,
+		&acknowledged, &w.AcknowledgeNote, &w.Finding, &w.FindingComponent, &w.FindingNote, &found)
+	w.DaysP50, w.EndedAt, w.AcknowledgedAt, w.FoundAt = orNaN(days), orZero(ended), orZero(acknowledged), orZero(found)
+	return w, err
+}
+
+func warningListColumns() columns {
+	return columns{
+		"vehicle":    {sql: "v.name"},
+		"kind":       {sql: "w.kind", words: numbersOf(trend.WarningKind.String)},
+		"component":  {sql: "w.component", words: numbersOf(insulation.Component.String)},
+		"standing":   {sql: "(w.ended_at IS NULL)"},
+		"raise_time": {sql: "w.raised_at"},
+	}
+}
+
+// Warnings lists warnings, newest first.
+func (t *Tx) Warnings(ctx context.Context, where *filter.Expression, last TimeCursor, limit int) ([]Warning, error) {
+	args := arguments{t.organisation, limit}
+	condition, err := warningListColumns().where(where, &args)
+	if err != nil {
+		return nil, err
+	}
+	if !last.first() {
+		condition += " AND " + after([]sortKey{{"w.raised_at", true}, {"w.id", true}}, []any{last.At, last.ID}, &args)
+	}
+	rows, err := t.tx.Query(ctx, `SELECT `+warningColumns+` FROM warnings w JOIN vehicles v ON v.id = w.vehicle_id
+		WHERE w.organisation_id = $1 AND `+condition+` ORDER BY w.raised_at DESC, w.id DESC LIMIT $2`, args...)
+	if err != nil {
+		return nil, fail("list warnings", err)
+	}
+	list, err := pgx.CollectRows(rows, scanWarning)
+	return list, fail("list warnings", err)
+}
+
+// Warning returns a warning.
+func (t *Tx) Warning(ctx context.Context, id uuid.UUID) (Warning, error) {
+	rows, err := t.tx.Query(ctx, `SELECT `+warningColumns+` FROM warnings w JOIN vehicles v ON v.id = w.vehicle_id
+		WHERE w.organisation_id = $1 AND w.id = $2`, t.organisation, id)
+	if err != nil {
+		return Warning{}, fail("find a warning", err)
+	}
+	w, err := pgx.CollectExactlyOneRow(rows, scanWarning)
+	return w, fail("find a warning", err)
+}
+
+// AcknowledgeWarning notes that somebody has seen it; the first note stands.
+func (t *Tx) AcknowledgeWarning(ctx context.Context, id uuid.UUID, at time.Time, note string) error {
+	_, err := t.tx.Exec(ctx, `UPDATE warnings SET acknowledged_at = $3, acknowledge_note = $4
+		WHERE organisation_id = $1 AND id = $2 AND acknowledged_at IS NULL`, t.organisation, id, at, note)
+	return fail("acknowledge a warning", err)
+}
+
+// EndWarning ends a warning that stands.
+func (t *Tx) EndWarning(ctx context.Context, id uuid.UUID, at time.Time, reason string) error {
+	_, err := t.tx.Exec(ctx, `UPDATE warnings SET ended_at = greatest($3, raised_at), end_reason = $4
+		WHERE organisation_id = $1 AND id = $2 AND ended_at IS NULL`, t.organisation, id, at, reason)
+	return fail("end a warning", err)
+}
+
+// FindingRecord is what was found when the vehicle was looked at.
+type FindingRecord struct {
+	Finding   Finding
+	Component insulation.Component
+	Note      string
+	At        time.Time
+}
+
+// RecordFinding writes down what was found, if nobody had looked before.
+func (t *Tx) RecordFinding(ctx context.Context, id uuid.UUID, f FindingRecord) error {
+	_, err := t.tx.Exec(ctx, `UPDATE warnings SET finding = $3, finding_component = $4, finding_note = $5, finding_at = $6
+		WHERE organisation_id = $1 AND id = $2 AND finding <= 1`, t.organisation, id, int16(f.Finding), int16(f.Component), f.Note, f.At)
+	return fail("record a finding", err)
+}

@@ -1,0 +1,111 @@
+package store
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"creepage/internal/filter"
+)
+
+// column is how a field of a list is kept: an SQL expression, and for words
+// kept as numbers what a word's number is.
+type column struct {
+	sql   string
+	words map[string]int16
+}
+
+// columns are the fields of one list, by the name callers know them by. Only
+// what is in here ever becomes SQL; values are always arguments.
+type columns map[string]column
+
+// arguments collects the values of a statement.
+type arguments []any
+
+// add returns the placeholder of a value.
+func (a *arguments) add(v any) string {
+	*a = append(*a, v)
+	return "$" + strconv.Itoa(len(*a))
+}
+
+var operators = map[filter.Op]string{filter.Equal: "=", filter.NotEqual: "<>", filter.Less: "<", filter.LessEqual: "<=", filter.Greater: ">", filter.GreaterEqual: ">="}
+
+// where makes a condition of a filter. What is not there is not equal to
+// anything, and no comparison with it holds (so NOT (days < 30) holds for it).
+func (cs columns) where(e *filter.Expression, args *arguments) (string, error) {
+	if e == nil {
+		return "true", nil
+	}
+	switch e.Op {
+	case filter.And, filter.Or:
+		parts := make([]string, len(e.Kids))
+		for i, kid := range e.Kids {
+			var err error
+			if parts[i], err = cs.where(kid, args); err != nil {
+				return "", err
+			}
+		}
+		return "(" + strings.Join(parts, map[filter.Op]string{filter.And: " AND ", filter.Or: " OR "}[e.Op]) + ")", nil
+	case filter.Not:
+		inner, err := cs.where(e.Kids[0], args)
+		return "(NOT " + inner + ")", err
+	}
+	c, ok := cs[e.Field]
+	if !ok {
+		return "", fmt.Errorf("field %q of a filter has no column", e.Field)
+	}
+	value := e.Value
+	if c.words != nil {
+		number, ok := c.words[fmt.Sprint(value)]
+		if !ok {
+			return "", fmt.Errorf("word %q of field %q has no number", value, e.Field)
+		}
+		value = number
+	}
+	if e.Op == filter.NotEqual {
+		return "(" + c.sql + " IS DISTINCT FROM " + args.add(value) + ")", nil
+	}
+	return "coalesce(" + c.sql + " " + operators[e.Op] + " " + args.add(value) + ", false)", nil
+}
+
+// sortKey is one expression to order by. Absent values must have been given a
+// place by the expression itself: it is never null.
+type sortKey struct {
+	sql        string
+	descending bool
+}
+
+// orderBy writes an ORDER BY list.
+func orderBy(keys []sortKey) string {
+	parts := make([]string, len(keys))
+	for i, k := range keys {
+		parts[i] = k.sql
+		if k.descending {
+			parts[i] += " DESC"
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+// after makes the condition "comes after the row with these values", by which
+// the next page begins where the last one ended, however many rows came or went.
+func after(keys []sortKey, values []any, args *arguments) string {
+	placeholders := make([]string, len(keys))
+	for i := range keys {
+		placeholders[i] = args.add(values[i])
+	}
+	var alternatives []string
+	for i, k := range keys {
+		var parts []string
+		for j := range i {
+			parts = append(parts, keys[j].sql+" = "+placeholders[j])
+		}
+		sign := " > "
+		if k.descending {
+			sign = " < "
+		}
+		parts = append(parts, k.sql+sign+placeholders[i])
+		alternatives = append(alternatives, "("+strings.Join(parts, " AND ")+")")
+	}
+	return "(" + strings.Join(alternatives, " OR ") + ")"
+}

@@ -1,0 +1,95 @@
+package fleet
+
+import (
+	"errors"
+	"fmt"
+
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+
+	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/insulation"
+	"creepage/internal/problem"
+	"creepage/internal/store"
+	"creepage/internal/wire"
+)
+
+// notFound names the resource where the store only says that there is none.
+func notFound(err error, name string) error {
+	if errors.Is(err, store.ErrNotFound) {
+		return problem.NotFound(name).Because(err)
+	}
+	return err
+}
+
+// taken names the resource where the store only says that there is one.
+func taken(err error, name string) error {
+	if errors.Is(err, store.ErrConflict) {
+		return problem.Exists(name).Because(err)
+	}
+	return err
+}
+
+// underRepair puts the fields of a repair under the request's field.
+func underRepair(err error) error {
+	var fields wire.FieldErrors
+	if errors.As(err, &fields) {
+		return fields.Under("repair")
+	}
+	return err
+}
+
+// outlookMessage turns a stored outlook into its message. In lists the parts,
+// the curve and the doubted readings are left out.
+func outlookMessage(row *store.Outlook, whole bool) (*creepagev1.Outlook, error) {
+	m := &creepagev1.Outlook{}
+	if err := (protojson.UnmarshalOptions{DiscardUnknown: true}).Unmarshal(row.Details, m); err != nil {
+		return nil, fmt.Errorf("read the outlook of %s: %w", row.Vehicle, err)
+	}
+	if !whole {
+		m.Parts, m.Curve, m.Doubted = nil, nil, nil
+	}
+	m.Name, m.Vehicle, m.Platform = wire.OutlookName(row.Vehicle), wire.Vehicles.Name(row.Vehicle), wire.Platforms.Name(row.Platform)
+	m.LastMeasureTime = wire.Timestamp(row.LastMeasuredAt)
+	if row.LastShop != "" {
+		shop := wire.Shops.Name(row.LastShop)
+		m.LastShop = &shop
+	}
+	return m, nil
+}
+
+func assessedMessage(row *store.Reading) (*creepagev1.AssessedReading, error) {
+	m := &creepagev1.AssessedReading{Reading: wire.ReadingMessage(&row.Reading), Assessment: &creepagev1.Assessment{}}
+	if row.VoidReason != "" {
+		m.Reading.VoidReason = &row.VoidReason
+	}
+	if err := proto.Unmarshal(row.Assessment, m.Assessment); err != nil {
+		return nil, fmt.Errorf("read the assessment of reading %s: %w", row.ID, err)
+	}
+	return m, nil
+}
+
+func warningMessage(w *store.Warning) *creepagev1.Warning {
+	m := &creepagev1.Warning{
+		Name: wire.Warnings.Name(w.ID.String()), Vehicle: wire.Vehicles.Name(w.Vehicle), Kind: creepagev1.Warning_Kind(w.Kind),
+		CodeProbability: w.Probability, DaysToCodeP50: wire.Optional(w.DaysP50), Reason: w.Reason,
+		RaiseTime: wire.Timestamp(w.RaisedAt), EndTime: wire.Timestamp(w.EndedAt), AcknowledgeTime: wire.Timestamp(w.AcknowledgedAt),
+		FindingTime: wire.Timestamp(w.FoundAt), Backfilled: w.Backfilled,
+		EndReason: wire.Text(w.EndReason), AcknowledgeNote: wire.Text(w.AcknowledgeNote), FindingNote: wire.Text(w.FindingNote),
+	}
+	m.Component = wire.Stated(creepagev1.Reading_Component(w.Component))
+	m.Finding = wire.Stated(creepagev1.Warning_Finding(w.Finding))
+	m.FindingComponent = wire.Stated(creepagev1.Reading_Component(w.FindingComponent))
+	return m
+}
+
+func componentOf(c creepagev1.Reading_Component) insulation.Component { return insulation.Component(c) }
+
+func repairName(vehicle string, r *store.Repair) string {
+	return wire.Vehicles.Name(vehicle) + "/repairs/" + r.ID.String()
+}
+
+func repairMessage(vehicle string, r *store.Repair) *creepagev1.Repair {
+	return &creepagev1.Repair{Name: repairName(vehicle, r), Component: creepagev1.Reading_Component(r.Component), Kind: creepagev1.Repair_Kind(r.Kind),
+		OccurTime: wire.Timestamp(r.OccurredAt), Note: wire.Text(r.Note), CreateTime: wire.Timestamp(r.CreatedAt)}
+}

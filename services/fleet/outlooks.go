@@ -1,0 +1,123 @@
+package fleet
+
+import (
+	"context"
+	"strings"
+	"time"
+
+	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/caller"
+	"creepage/internal/filter"
+	"creepage/internal/page"
+	"creepage/internal/problem"
+	"creepage/internal/store"
+	"creepage/internal/wire"
+)
+
+func outlookFields() filter.Fields {
+	return filter.Fields{
+		{Name: "state", Kind: filter.Word, Words: wordsOf(creepagev1.Outlook_State_name)},
+		{Name: "platform", Kind: filter.Name, Collection: "platforms"},
+		{Name: "last_shop", Kind: filter.Name, Collection: "shops"},
+		{Name: "limiting_component", Kind: filter.Word, Words: wordsOf(creepagev1.Reading_Component_name)},
+		{Name: "code_probability_30d", Kind: filter.Number},
+		{Name: "code_probability_90d", Kind: filter.Number},
+		{Name: "days_to_code_p50", Kind: filter.Number},
+	}
+}
+
+// wordsOf lists an enum's words in lower case, without the unspecified one.
+func wordsOf(names map[int32]string) []string {
+	words := make([]string, 0, len(names))
+	for i := int32(1); int(i) < len(names); i++ {
+		words = append(words, strings.ToLower(names[i]))
+	}
+	return words
+}
+
+// GetOutlook returns what is expected of a vehicle, now or as it was believed
+// at a time.
+func (s *Service) GetOutlook(ctx context.Context, req *creepagev1.GetOutlookRequest) (*creepagev1.Outlook, error) {
+	vehicle, ok := strings.CutSuffix(req.GetName(), "/outlook")
+	if !ok {
+		return nil, problem.InvalidField("name", "%q is not of the form vehicles/{id}/outlook", req.GetName())
+	}
+	id, err := idOf("name", wire.Vehicles, vehicle)
+	if err != nil {
+		return nil, err
+	}
+	var asOf time.Time
+	if ts := req.GetAsOfTime(); ts != nil {
+		if err := ts.CheckValid(); err != nil {
+			return nil, problem.InvalidField("as_of_time", "%v", err)
+		}
+		asOf = ts.AsTime()
+	}
+	var (
+		v   store.Vehicle
+		row store.Outlook
+	)
+	err = s.as(ctx, func(_ caller.Caller, tx *store.Tx) (err error) {
+		if v, err = tx.Vehicle(ctx, id); err != nil {
+			return notFound(err, vehicle)
+		}
+		row, err = tx.Outlook(ctx, v.Key, asOf)
+		return notFound(err, req.GetName())
+	})
+	if err != nil {
+		return nil, err
+	}
+	return outlookMessage(&row, true)
+}
+
+// ListOutlooks lists outlooks, most urgent first unless told otherwise.
+func (s *Service) ListOutlooks(ctx context.Context, req *creepagev1.ListOutlooksRequest) (*creepagev1.ListOutlooksResponse, error) {
+	q, err := s.query(ctx, req)
+	if err != nil {
+		return nil, err
+	}
+	where, err := outlookFields().Parse(req.GetFilter())
+	if err != nil {
+		return nil, err
+	}
+	order, err := filter.ParseOrder(req.GetOrderBy(), store.OutlookOrders())
+	if err != nil {
+		return nil, err
+	}
+	var after store.OutlookCursor
+	more, err := q.After(&after)
+	if err != nil {
+		return nil, err
+	}
+	list := store.OutlookQuery{Where: where, Order: order, Limit: q.Size + 1}
+	if more {
+		list.After = &after
+	}
+	var (
+		rows  []store.Outlook
+		total int
+	)
+	err = s.as(ctx, func(_ caller.Caller, tx *store.Tx) (err error) {
+		if total, err = tx.CountOutlooks(ctx, where); err != nil {
+			return err
+		}
+		rows, err = tx.Outlooks(ctx, list)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	rows, token, err := page.Cut(q, rows, func(o *store.Outlook) store.OutlookCursor { return o.Cursor })
+	if err != nil {
+		return nil, err
+	}
+	resp := &creepagev1.ListOutlooksResponse{NextPageToken: token, TotalSize: int32(total)}
+	for i := range rows {
+		m, err := outlookMessage(&rows[i], false)
+		if err != nil {
+			return nil, err
+		}
+		resp.Outlooks = append(resp.Outlooks, m)
+	}
+	return resp, nil
+}
