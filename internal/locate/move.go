@@ -7,7 +7,7 @@ import (
 
 // Parameters of the moves.
 const (
-	movedDraws = 1000
+	movedDraws = 800
 	moveSweeps = 4
 )
 
@@ -39,20 +39,20 @@ func (m *model) move(levels [][]float64, sweeps int, random *rand.Rand) {
 			for _, i := range x.members {
 				sum[k] += g[i]
 			}
-			said[k] = x.logLikelihood(-math.Log10(sum[k]))
+			said[k] = x.likelihood(-log10(sum[k]))
 		}
 		for s := range sweeps * len(y) {
 			i := s % len(y)
 			to := y[i] + steps[random.IntN(len(steps))]*random.NormFloat64()
 			conductance := pow10(-to)
-			gain := m.logPrior(i, to) - m.logPrior(i, y[i])
+			gain := math.Exp(m.logPrior(i, to) - m.logPrior(i, y[i]))
 			for _, k := range touching[i] {
 				// Never below what the part alone leaks: rounding must not turn a sum negative.
 				total := math.Max(sum[k]-g[i]+conductance, conductance)
-				next[k] = m.readings[k].logLikelihood(-math.Log10(total))
-				gain += next[k] - said[k]
+				next[k] = m.readings[k].likelihood(-log10(total))
+				gain *= next[k] / said[k]
 			}
-			if gain < math.Log(random.Float64()) {
+			if gain < random.Float64() {
 				continue
 			}
 			for _, k := range touching[i] {
