@@ -237,6 +237,23 @@ func TestAbsorptionFitFindsWhatMadeTheRun(t *testing.T) {
 	}
 }
 
+// scipy 1.10.1: least_squares(lambda p: (exp(p[0])*t**-p[1]+exp(p[2]))*r-1, [log(1e-7), .8, log(1e-9)],
+// xtol=1e-15, ftol=1e-15, gtol=1e-15) with t and r (made up) as here.
+func TestPublishedAbsorptionFit(t *testing.T) {
+	var readings []insulation.TimedOhms
+	for i, s := range []float64{15, 30, 45, 60, 120, 180, 300, 600} {
+		readings = append(readings, insulation.TimedOhms{Seconds: s, Ohms: []float64{61e6, 105e6, 140e6, 182e6, 300e6, 390e6, 540e6, 760e6}[i], Relation: insulation.Equal})
+	}
+	r, err := insulation.AbsorptionRun{Readings: readings}.Evaluate()
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "A", r.Fit.Absorption/1.569963339623443e-07, 1, 1e-5)
+	near(t, "n", r.Fit.Exponent, 0.843682753344639, 1e-6)
+	near(t, "1/G", r.Fit.FinalOhms/1680632883.8029099, 1, 1e-5)
+	near(t, "residual", r.Fit.RelativeError, 0.013526736152458108, 1e-9)
+}
+
 func TestAbsorptionNamesBadInput(t *testing.T) {
 	for says, run := range map[string]insulation.AbsorptionRun{
 		"readings":                    {},
