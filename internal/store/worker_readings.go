@@ -1,0 +1,391 @@
+package store
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
+
+	"creepage/internal/insulation"
+	"creepage/internal/trend"
+)
+
+// Outcome is what became of a row that was to be inserted.
+type Outcome uint8
+
+// Outcomes.
+const (
+	Inserted    Outcome = iota + 1
+	Duplicate           // stands already, with the same content
+	Conflicting         // its identity stands already with other content
+)
+
+// NewReading is a reading to be inserted.
+type NewReading struct {
+	Organisation uuid.UUID
+	Vehicle      int64
+	Reading      *insulation.Reading
+	Content      [32]byte // hash of what the sender said
+	Assessment   []byte   // message Assessment; nil if intake said nothing
+	Backfill     bool
+}
+
+// readingIdentity is the key of a reading.
+type readingIdentity struct {
+	organisation uuid.UUID
+	id           string
+	measuredAt   int64 // microseconds
+}
+
+func (r *NewReading) identity() readingIdentity {
+	return readingIdentity{r.Organisation, r.Reading.ID, r.Reading.MeasuredAt.UnixMicro()}
+}
+
+// InsertReadings inserts what does not stand already and returns what became
+// of each row. Of rows with one identity the first stands. The months'
+// partitions must be there.
+func (w *WorkerTx) InsertReadings(ctx context.Context, rows []NewReading) ([]Outcome, error) {
+	if len(rows) == 0 {
+		return nil, nil
+	}
+	outcomes := make([]Outcome, len(rows))
+	inserted, err := w.insertReadings(ctx, rows)
+	if err != nil {
+		return nil, err
+	}
+	if len(inserted) == len(rows) {
+		for i := range outcomes {
+			outcomes[i] = Inserted
+		}
+		return outcomes, nil
+	}
+	standing := map[readingIdentity][32]byte{}
+	var asked []*NewReading
+	for i := range rows {
+		id := rows[i].identity()
+		if inserted[id] {
+			outcomes[i] = Inserted
+			standing[id] = rows[i].Content
+			delete(inserted, id)
+		} else if _, known := standing[id]; !known {
+			asked = append(asked, &rows[i])
+		}
+	}
+	if err := w.contents(ctx, asked, standing); err != nil {
+		return nil, err
+	}
+	for i := range rows {
+		switch content, known := standing[rows[i].identity()]; {
+		case outcomes[i] == Inserted:
+		case !known:
+			return nil, fmt.Errorf("insert readings: %w: %q stands and cannot be read", ErrUnavailable, rows[i].Reading.ID)
+		case content == rows[i].Content:
+			outcomes[i] = Duplicate
+		default:
+			outcomes[i] = Conflicting
+		}
+	}
+	return outcomes, nil
+}
+
+// insertReadings returns the identities that were inserted.
+func (w *WorkerTx) insertReadings(ctx context.Context, rows []NewReading) (map[readingIdentity]bool, error) {
+	n := len(rows)
+	var (
+		organisations = make([]uuid.UUID, n)
+		ids           = make([]string, n)
+		measured      = make([]time.Time, n)
+		vehicles      = make([]int64, n)
+		received      = make([]time.Time, n)
+		texts         [7][]string // vehicle shop platform visit meter qualification precautions
+		kinds         [8][]int16  // method component conductor reference quantity relation moisture warmth
+		numbers       [7][]float64
+		calibrated    = make([]pgtype.Timestamptz, n)
+		assessments   = make([][]byte, n)
+		contents      = make([][]byte, n)
+		backfills     = make([]bool, n)
+	)
+	for i := range texts {
+		texts[i] = make([]string, n)
+	}
+	for i := range kinds {
+		kinds[i] = make([]int16, n)
+	}
+	for i := range numbers {
+		numbers[i] = make([]float64, n)
+	}
+	for i := range rows {
+		row := &rows[i]
+		r := row.Reading
+		organisations[i], ids[i], measured[i], vehicles[i], received[i] = row.Organisation, r.ID, r.MeasuredAt, row.Vehicle, r.ReceivedAt
+		texts[0][i], texts[1][i], texts[2][i], texts[3][i], texts[4][i], texts[5][i] = r.Vehicle, r.Shop, r.Platform, r.Visit, r.Meter, r.Qualification
+		kinds[0][i], kinds[1][i], kinds[2][i], kinds[3][i] = int16(r.Method), int16(r.Component), int16(r.Conductor), int16(r.Reference)
+		kinds[4][i], kinds[5][i], kinds[6][i], kinds[7][i] = int16(r.Quantity), int16(r.Relation), int16(r.Moisture), int16(r.Warmth)
+		numbers[0][i], numbers[1][i], numbers[2][i], numbers[3][i] = r.Ohms, r.TestVolts, r.HoldSeconds, r.AirCelsius
+		numbers[4][i], numbers[5][i], numbers[6][i] = r.HumidityPct, r.PartCelsius, r.RangeOhms
+		calibrated[i] = pgtype.Timestamptz{Time: r.CalibratedAt, Valid: !r.CalibratedAt.IsZero()}
+		assessments[i], contents[i], backfills[i] = row.Assessment, row.Content[:], row.Backfill
+		if r.Precautions != (insulation.Precautions{}) {
+			text, err := json.Marshal(r.Precautions)
+			if err != nil {
+				return nil, fmt.Errorf("write the precautions of reading %q: %w", r.ID, err)
+			}
+			texts[6][i] = string(text)
+		}
+	}
+	result, err := w.tx.Query(ctx, `
+INSERT INTO readings (organisation_id, reading_id, measured_at, vehicle_id, received_at,
+    vehicle, shop, platform, visit, meter, qualification, precautions,
+    method, component, conductor, reference, quantity, relation, moisture, warmth,
+    ohms, test_volts, hold_seconds, air_celsius, humidity_pct, part_celsius, range_ohms, calibrated_at, assessment, content, backfill)
+SELECT organisation_id, reading_id, measured_at, vehicle_id, received_at,
+    vehicle, shop, platform, visit, meter, qualification, nullif(precautions, '')::jsonb,
+    method, component, conductor, reference, quantity, relation, moisture, warmth,
+    ohms, nullif(test_volts, 'NaN'), nullif(hold_seconds, 'NaN'), nullif(air_celsius, 'NaN'), nullif(humidity_pct, 'NaN'), nullif(part_celsius, 'NaN'),
+    nullif(range_ohms, 'NaN'), calibrated_at, assessment, content, backfill
+FROM unnest($1::uuid[], $2::text[], $3::timestamptz[], $4::bigint[], $5::timestamptz[],
+    $6::text[], $7::text[], $8::text[], $9::text[], $10::text[], $11::text[], $12::text[],
+    $13::smallint[], $14::smallint[], $15::smallint[], $16::smallint[], $17::smallint[], $18::smallint[], $19::smallint[], $20::smallint[],
+    $21::float8[], $22::float8[], $23::float8[], $24::float8[], $25::float8[], $26::float8[], $27::float8[],
+    $28::timestamptz[], $29::bytea[], $30::bytea[], $31::boolean[])
+  AS u (organisation_id, reading_id, measured_at, vehicle_id, received_at,
+    vehicle, shop, platform, visit, meter, qualification, precautions,
+    method, component, conductor, reference, quantity, relation, moisture, warmth,
+    ohms, test_volts, hold_seconds, air_celsius, humidity_pct, part_celsius, range_ohms, calibrated_at, assessment, content, backfill)
+ON CONFLICT DO NOTHING
+RETURNING organisation_id, reading_id, measured_at`,
+		organisations, ids, measured, vehicles, received,
+		texts[0], texts[1], texts[2], texts[3], texts[4], texts[5], texts[6],
+		kinds[0], kinds[1], kinds[2], kinds[3], kinds[4], kinds[5], kinds[6], kinds[7],
+		numbers[0], numbers[1], numbers[2], numbers[3], numbers[4], numbers[5], numbers[6], calibrated, assessments, contents, backfills)
+	if err != nil {
+		return nil, fail("insert readings", err)
+	}
+	inserted := make(map[readingIdentity]bool, n)
+	var id readingIdentity
+	var at time.Time
+	_, err = pgx.ForEachRow(result, []any{&id.organisation, &id.id, &at}, func() error {
+		id.measuredAt = at.UnixMicro()
+		inserted[id] = true
+		return nil
+	})
+	return inserted, fail("insert readings", err)
+}
+
+// contents adds the content of what stands under the rows' identities.
+func (w *WorkerTx) contents(ctx context.Context, rows []*NewReading, standing map[readingIdentity][32]byte) error {
+	if len(rows) == 0 {
+		return nil
+	}
+	result, err := w.tx.Query(ctx, `SELECT r.organisation_id, r.reading_id, r.measured_at, r.content`+standingRows, identities(rows)...)
+	if err != nil {
+		return fail("compare readings", err)
+	}
+	var id readingIdentity
+	var at time.Time
+	var content []byte
+	_, err = pgx.ForEachRow(result, []any{&id.organisation, &id.id, &at, &content}, func() error {
+		id.measuredAt = at.UnixMicro()
+		standing[id] = [32]byte(content)
+		return nil
+	})
+	return fail("compare readings", err)
+}
+
+const standingRows = `
+FROM (SELECT DISTINCT * FROM unnest($1::uuid[], $2::text[], $3::timestamptz[]) AS u (organisation_id, reading_id, measured_at)) AS u
+JOIN readings r USING (organisation_id, reading_id, measured_at)`
+
+func identities(rows []*NewReading) []any {
+	organisations, ids, measured := make([]uuid.UUID, len(rows)), make([]string, len(rows)), make([]time.Time, len(rows))
+	for i, r := range rows {
+		organisations[i], ids[i], measured[i] = r.Organisation, r.Reading.ID, r.Reading.MeasuredAt
+	}
+	return []any{organisations, ids, measured}
+}
+
+// KeepConflicts keeps aside readings whose identity stands with other content.
+// message encodes a reading; differing names the fields in which two readings differ.
+func (w *WorkerTx) KeepConflicts(ctx context.Context, rows []*NewReading, now time.Time,
+	message func(*insulation.Reading) ([]byte, error), differing func(a, b *insulation.Reading) []string) error {
+	if len(rows) == 0 {
+		return nil
+	}
+	result, err := w.tx.Query(ctx, `SELECT r.organisation_id, `+readingColumns+standingRows, identities(rows)...)
+	if err != nil {
+		return fail("compare conflicting readings", err)
+	}
+	standing := map[readingIdentity]*insulation.Reading{}
+	for result.Next() {
+		var organisation uuid.UUID
+		var vehicle int64
+		r, err := scanReading(result, &organisation, &vehicle)
+		if err != nil {
+			return fail("compare conflicting readings", err)
+		}
+		standing[readingIdentity{organisation, r.ID, r.MeasuredAt.UnixMicro()}] = r
+	}
+	if err := result.Err(); err != nil {
+		return fail("compare conflicting readings", err)
+	}
+	batch := &pgx.Batch{}
+	for _, row := range rows {
+		encoded, err := message(row.Reading)
+		if err != nil {
+			return fmt.Errorf("encode conflicting reading %q: %w", row.Reading.ID, err)
+		}
+		fields := []string{}
+		if s := standing[row.identity()]; s != nil {
+			fields = append(fields, differing(s, row.Reading)...)
+		}
+		batch.Queue(`INSERT INTO reading_conflicts (organisation_id, reading_id, measured_at, vehicle_id, shop, reading, differing_fields, content, created_at)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT DO NOTHING`, row.Organisation, row.Reading.ID, row.Reading.MeasuredAt, row.Vehicle,
+			row.Reading.Shop, encoded, fields, row.Content[:], now)
+	}
+	return fail("keep conflicting readings", w.tx.SendBatch(ctx, batch).Close())
+}
+
+const readingColumns = `r.vehicle_id, r.reading_id, r.vehicle, r.shop, r.platform, r.visit, r.meter, r.measured_at, r.received_at,
+	r.method, r.component, r.conductor, r.reference, r.quantity, r.relation, r.moisture, r.warmth,
+	r.ohms, r.test_volts, r.hold_seconds, r.air_celsius, r.humidity_pct, r.part_celsius, r.range_ohms, r.calibrated_at, r.qualification, r.precautions`
+
+// scanReading reads readingColumns, after what before takes.
+func scanReading(row pgx.CollectableRow, before ...any) (*insulation.Reading, error) {
+	var r insulation.Reading
+	var numbers [6]*float64
+	var calibrated *time.Time
+	var precautions []byte
+	err := row.Scan(append(before, &r.ID, &r.Vehicle, &r.Shop, &r.Platform, &r.Visit, &r.Meter, &r.MeasuredAt, &r.ReceivedAt,
+		&r.Method, &r.Component, &r.Conductor, &r.Reference, &r.Quantity, &r.Relation, &r.Moisture, &r.Warmth,
+		&r.Ohms, &numbers[0], &numbers[1], &numbers[2], &numbers[3], &numbers[4], &numbers[5], &calibrated, &r.Qualification, &precautions)...)
+	if err != nil {
+		return nil, err
+	}
+	for i, to := range []*float64{&r.TestVolts, &r.HoldSeconds, &r.AirCelsius, &r.HumidityPct, &r.PartCelsius, &r.RangeOhms} {
+		*to = math.NaN()
+		if numbers[i] != nil {
+			*to = *numbers[i]
+		}
+	}
+	if calibrated != nil {
+		r.CalibratedAt = calibrated.UTC()
+	}
+	r.MeasuredAt, r.ReceivedAt = r.MeasuredAt.UTC(), r.ReceivedAt.UTC()
+	if precautions != nil {
+		if err := json.Unmarshal(precautions, &r.Precautions); err != nil {
+			return nil, fmt.Errorf("read the precautions of reading %q: %w", r.ID, err)
+		}
+	}
+	return &r, nil
+}
+
+// NewCode is a code to be inserted.
+type NewCode struct {
+	Organisation uuid.UUID
+	Vehicle      int64
+	Code         *insulation.Code
+	ReceivedAt   time.Time
+}
+
+// InsertCodes inserts what does not stand already and returns what became of
+// each row.
+func (w *WorkerTx) InsertCodes(ctx context.Context, rows []NewCode) ([]Outcome, error) {
+	n := len(rows)
+	organisations, vehicles, codes, set, received := make([]uuid.UUID, n), make([]int64, n), make([]string, n), make([]time.Time, n), make([]time.Time, n)
+	for i, r := range rows {
+		organisations[i], vehicles[i], codes[i], set[i], received[i] = r.Organisation, r.Vehicle, r.Code.Code, r.Code.SetAt, r.ReceivedAt
+	}
+	result, err := w.tx.Query(ctx, `
+INSERT INTO codes (organisation_id, vehicle_id, code, set_at, received_at)
+SELECT * FROM unnest($1::uuid[], $2::bigint[], $3::text[], $4::timestamptz[], $5::timestamptz[])
+ON CONFLICT DO NOTHING RETURNING vehicle_id, code, set_at`, organisations, vehicles, codes, set, received)
+	if err != nil {
+		return nil, fail("insert codes", err)
+	}
+	type identity struct {
+		vehicle int64
+		code    string
+		set     int64
+	}
+	inserted := map[identity]bool{}
+	var id identity
+	var at time.Time
+	if _, err := pgx.ForEachRow(result, []any{&id.vehicle, &id.code, &at}, func() error {
+		id.set = at.UnixMicro()
+		inserted[id] = true
+		return nil
+	}); err != nil {
+		return nil, fail("insert codes", err)
+	}
+	outcomes := make([]Outcome, n)
+	for i, r := range rows {
+		id := identity{r.Vehicle, r.Code.Code, r.Code.SetAt.UnixMicro()}
+		outcomes[i] = Duplicate
+		if inserted[id] {
+			outcomes[i] = Inserted
+			delete(inserted, id)
+		}
+	}
+	return outcomes, nil
+}
+
+// EntriesSince returns what happened to each vehicle from a time on: readings
+// that are not voided, repairs and codes. One query for each of the three.
+func (w *WorkerTx) EntriesSince(ctx context.Context, since map[int64]time.Time) (map[int64][]trend.Entry, error) {
+	keys, times := splitDays(since)
+	entries := make(map[int64][]trend.Entry, len(since))
+	const asked = ` FROM unnest($1::bigint[], $2::timestamptz[]) AS u (vehicle_id, since) CROSS JOIN LATERAL `
+	rows, err := w.tx.Query(ctx, `SELECT `+readingColumns+asked+`(SELECT * FROM readings r
+		WHERE r.vehicle_id = u.vehicle_id AND r.measured_at >= u.since AND r.voided_at IS NULL) AS r`, keys, times)
+	if err != nil {
+		return nil, fail("read vehicles' readings", err)
+	}
+	for rows.Next() {
+		var vehicle int64
+		r, err := scanReading(rows, &vehicle)
+		if err != nil {
+			return nil, fail("read vehicles' readings", err)
+		}
+		entries[vehicle] = append(entries[vehicle], trend.Entry{Reading: r})
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fail("read vehicles' readings", err)
+	}
+	rows, err = w.tx.Query(ctx, `SELECT u.vehicle_id, r.component, r.kind, r.occurred_at`+asked+`(SELECT * FROM repairs r
+		WHERE r.vehicle_id = u.vehicle_id AND r.occurred_at >= u.since) AS r`, keys, times)
+	if err != nil {
+		return nil, fail("read vehicles' repairs", err)
+	}
+	for rows.Next() {
+		var vehicle int64
+		var e insulation.Event
+		if err := rows.Scan(&vehicle, &e.Component, &e.Kind, &e.OccurredAt); err != nil {
+			return nil, fail("read vehicles' repairs", err)
+		}
+		e.OccurredAt = e.OccurredAt.UTC()
+		entries[vehicle] = append(entries[vehicle], trend.Entry{Event: &e})
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fail("read vehicles' repairs", err)
+	}
+	rows, err = w.tx.Query(ctx, `SELECT u.vehicle_id, c.code, c.set_at`+asked+`(SELECT * FROM codes c
+		WHERE c.vehicle_id = u.vehicle_id AND c.set_at >= u.since) AS c`, keys, times)
+	if err != nil {
+		return nil, fail("read vehicles' codes", err)
+	}
+	for rows.Next() {
+		var vehicle int64
+		var c insulation.Code
+		if err := rows.Scan(&vehicle, &c.Code, &c.SetAt); err != nil {
+			return nil, fail("read vehicles' codes", err)
+		}
+		c.SetAt = c.SetAt.UTC()
+		entries[vehicle] = append(entries[vehicle], trend.Entry{Code: &c})
+	}
+	return entries, fail("read vehicles' codes", rows.Err())
+}
