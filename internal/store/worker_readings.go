@@ -216,7 +216,7 @@ func (w *WorkerTx) KeepConflicts(ctx context.Context, rows []*NewReading, now ti
 	if len(rows) == 0 {
 		return nil
 	}
-	result, err := w.tx.Query(ctx, `SELECT r.organisation_id, `+readingColumns+standingRows, identities(rows)...)
+	result, err := w.tx.Query(ctx, `SELECT r.organisation_id, `+trackedColumns+standingRows, identities(rows)...)
 	if err != nil {
 		return fail("compare conflicting readings", err)
 	}
@@ -224,7 +224,7 @@ func (w *WorkerTx) KeepConflicts(ctx context.Context, rows []*NewReading, now ti
 	for result.Next() {
 		var organisation uuid.UUID
 		var vehicle int64
-		r, err := scanReading(result, &organisation, &vehicle)
+		r, err := scanTracked(result, &organisation, &vehicle)
 		if err != nil {
 			return fail("compare conflicting readings", err)
 		}
@@ -250,12 +250,12 @@ func (w *WorkerTx) KeepConflicts(ctx context.Context, rows []*NewReading, now ti
 	return fail("keep conflicting readings", w.tx.SendBatch(ctx, batch).Close())
 }
 
-const readingColumns = `r.vehicle_id, r.reading_id, r.vehicle, r.shop, r.platform, r.visit, r.meter, r.measured_at, r.received_at,
+const trackedColumns = `r.vehicle_id, r.reading_id, r.vehicle, r.shop, r.platform, r.visit, r.meter, r.measured_at, r.received_at,
 	r.method, r.component, r.conductor, r.reference, r.quantity, r.relation, r.moisture, r.warmth,
 	r.ohms, r.test_volts, r.hold_seconds, r.air_celsius, r.humidity_pct, r.part_celsius, r.range_ohms, r.calibrated_at, r.qualification, r.precautions`
 
-// scanReading reads readingColumns, after what before takes.
-func scanReading(row pgx.CollectableRow, before ...any) (*insulation.Reading, error) {
+// scanTracked reads trackedColumns, after what before takes.
+func scanTracked(row pgx.CollectableRow, before ...any) (*insulation.Reading, error) {
 	var r insulation.Reading
 	var numbers [6]*float64
 	var calibrated *time.Time
@@ -340,14 +340,14 @@ func (w *WorkerTx) EntriesSince(ctx context.Context, since map[int64]time.Time) 
 	keys, times := splitDays(since)
 	entries := make(map[int64][]trend.Entry, len(since))
 	const asked = ` FROM unnest($1::bigint[], $2::timestamptz[]) AS u (vehicle_id, since) CROSS JOIN LATERAL `
-	rows, err := w.tx.Query(ctx, `SELECT `+readingColumns+asked+`(SELECT * FROM readings r
+	rows, err := w.tx.Query(ctx, `SELECT `+trackedColumns+asked+`(SELECT * FROM readings r
 		WHERE r.vehicle_id = u.vehicle_id AND r.measured_at >= u.since AND r.voided_at IS NULL) AS r`, keys, times)
 	if err != nil {
 		return nil, fail("read vehicles' readings", err)
 	}
 	for rows.Next() {
 		var vehicle int64
-		r, err := scanReading(rows, &vehicle)
+		r, err := scanTracked(rows, &vehicle)
 		if err != nil {
 			return nil, fail("read vehicles' readings", err)
 		}
