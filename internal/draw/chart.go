@@ -189,7 +189,7 @@ func (c *Chart) span() (low, high float64) {
 	if low > high {
 		return 5, 9
 	}
-	low, high = low-0.35, high+0.45
+	low, high = low-0.5, high+0.45
 	if missing := 2 - (high - low); missing > 0 {
 		low, high = low-missing/2, high+missing/2
 	}

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"golang.org/x/sync/errgroup"
 
@@ -214,7 +215,7 @@ func (b *Board) overdue(ctx context.Context, p *firstPage) error {
 	}
 	quiet := p.Choice
 	quiet.Within = ""
-	filter := quiet.filter([]string{"falling", "steady", "unknown"}) + fmt.Sprintf(" AND measure_again_by < %q", b.now().UTC().Format("2006-01-02"))
+	filter := quiet.filter([]string{"falling", "steady", "unknown"}) + fmt.Sprintf(" AND measure_again_by < %q", b.now().UTC().Truncate(24*time.Hour).Format(time.RFC3339))
 	res, err := b.fleet.ListOutlooks(ctx, &creepagev1.ListOutlooksRequest{PageSize: quietRows, Filter: filter, OrderBy: "measure_again_by"})
 	p.Overdue, p.OverdueAll = res.GetOutlooks(), res.GetTotalSize()
 	return err

@@ -2,6 +2,7 @@ package board
 
 import (
 	"context"
+	"fmt"
 	"html/template"
 	"net/http"
 	"net/url"
@@ -90,6 +91,7 @@ type readingRow struct {
 	*creepagev1.AssessedReading
 	Value     string
 	Corrected string // to 20 C, "" without a temperature
+	How       string // method and circumstances
 	Doubt     string
 	Void      string
 }
@@ -104,7 +106,8 @@ type vehiclePage struct {
 	Drawn     int
 	Days      int // that the large chart goes back
 	Parts     []partRow
-	Rows      []readingRow
+	Rows      []readingRow // of tests
+	Monitor   []readingRow // of the on-board monitor
 	Standing  []*creepagev1.Warning
 	Past      []*creepagev1.Warning
 	Corrected bool
@@ -186,15 +189,37 @@ func (p *vehiclePage) rows() {
 	}
 	for _, a := range p.Readings {
 		r := a.GetReading()
-		row := readingRow{AssessedReading: a, Value: value(r, r.GetResistanceOhms()), Void: r.GetVoidReason()}
+		row := readingRow{AssessedReading: a, Value: value(r, r.GetResistanceOhms()), How: howText(r), Void: r.GetVoidReason()}
 		if ohms, ok := corrected(r); ok {
 			row.Corrected = value(r, ohms)
 		}
 		if d := doubts[r.GetReadingId()]; d != nil {
 			row.Doubt = d.GetReason()
 		}
-		p.Rows = append(p.Rows, row)
+		if r.GetMethod() == creepagev1.Reading_MONITOR {
+			p.Monitor = append(p.Monitor, row)
+		} else {
+			p.Rows = append(p.Rows, row)
+		}
 	}
+}
+
+// howText is the method of a reading and what was noted with it.
+func howText(r *creepagev1.Reading) string {
+	s := word(r.GetMethod())
+	add := func(v *float64, unit string) {
+		if v != nil {
+			s += fmt.Sprintf(", %.4g %s", *v, unit)
+		}
+	}
+	add(r.TestVolts, "V")
+	add(r.HoldSeconds, "s")
+	add(r.TemperatureCelsius, "°C")
+	add(r.HumidityPercent, "% humid")
+	if r.Meter != nil {
+		s += ", " + id(r.GetMeter())
+	}
+	return s
 }
 
 func back(r *http.Request, done string) string {

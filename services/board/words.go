@@ -22,6 +22,7 @@ func functions() template.FuncMap {
 		"percent":   percent,
 		"chance":    chance,
 		"day":       day,
+		"date":      date,
 		"moment":    moment,
 		"glyph":     func(s creepagev1.Outlook_State) template.HTML { return template.HTML(draw.Glyph(stateWord(s))) },
 		"state":     func(s creepagev1.Outlook_State) string { return string(stateWord(s)) },
@@ -34,7 +35,10 @@ func functions() template.FuncMap {
 		"stamp":     func(t *timestamppb.Timestamp) string { return t.AsTime().UTC().Format(time.RFC3339Nano) },
 		"said":      func(r *creepagev1.Reading) string { return value(r, r.GetResistanceOhms()) },
 		"verdict":   verdictText,
-		"args":      func(p *vehiclePage, v *visitor, w *creepagev1.Warning) warningArgs { return warningArgs{p, v, w} },
+		"table": func(p *vehiclePage, v *visitor, rows []readingRow, title string) readingTable {
+			return readingTable{p, v, rows, title}
+		},
+		"args": func(p *vehiclePage, v *visitor, w *creepagev1.Warning) warningArgs { return warningArgs{p, v, w} },
 	}
 }
 
@@ -43,6 +47,14 @@ type warningArgs struct {
 	Page    *vehiclePage
 	Visitor *visitor
 	Warning *creepagev1.Warning
+}
+
+// readingTable is one table of readings.
+type readingTable struct {
+	Page    *vehiclePage
+	Visitor *visitor
+	Rows    []readingRow
+	Title   string
 }
 
 // word writes an enum's name as people say it: FUEL_CELL is "fuel cell".
@@ -141,6 +153,15 @@ func day(t *timestamppb.Timestamp) string {
 	return t.AsTime().UTC().Format("2 Jan 2006")
 }
 
+// date writes a day of the contract, YYYY-MM-DD, as people do.
+func date(day string) string {
+	t, err := time.Parse("2006-01-02", day)
+	if err != nil {
+		return day
+	}
+	return t.Format("2 Jan 2006")
+}
+
 // moment writes a time for the page's script to turn into the viewer's zone.
 func moment(t *timestamppb.Timestamp) template.HTML {
 	if t == nil {
@@ -213,9 +234,7 @@ func nextStep(o *creepagev1.Outlook) string {
 	}
 	by := ""
 	if o.MeasureAgainBy != nil {
-		if t, err := time.Parse("2006-01-02", o.GetMeasureAgainBy()); err == nil {
-			by = " by " + t.Format("2 Jan 2006")
-		}
+		by = " by " + date(o.GetMeasureAgainBy())
 	}
 	switch {
 	case o.GetState() == creepagev1.Outlook_UNDER:
