@@ -8,11 +8,13 @@ import (
 	"creepage/internal/filter"
 )
 
-// column is how a field of a list is kept: an SQL expression, and for words
-// kept as numbers what a word's number is.
+// column is how a field of a list is kept: an SQL expression, for words kept as
+// numbers what a word's number is, and whether a value that ends in * asks for
+// what begins with the rest (google.aip.dev/160).
 type column struct {
-	sql   string
-	words map[string]int16
+	sql      string
+	words    map[string]int16
+	wildcard bool
 }
 
 // columns are the fields of one list, by the name callers know them by. Only
@@ -61,6 +63,13 @@ func (cs columns) where(e *filter.Expression, args *arguments) (string, error) {
 			return "", fmt.Errorf("word %q of field %q has no number", value, e.Field)
 		}
 		value = number
+	}
+	if begin, ok := strings.CutSuffix(fmt.Sprint(value), "*"); ok && c.wildcard {
+		condition := "coalesce(starts_with(" + c.sql + ", " + args.add(begin) + "), false)"
+		if e.Op == filter.NotEqual {
+			return "(NOT " + condition + ")", nil
+		}
+		return condition, nil
 	}
 	if e.Op == filter.NotEqual {
 		return "(" + c.sql + " IS DISTINCT FROM " + args.add(value) + ")", nil

@@ -16,6 +16,8 @@ import (
 
 func outlookFields() filter.Fields {
 	return filter.Fields{
+		{Name: "vehicle", Kind: filter.Name, Collection: "vehicles"},
+		{Name: "measure_again_by", Kind: filter.Time},
 		{Name: "state", Kind: filter.Word, Words: wordsOf(creepagev1.Outlook_State_name)},
 		{Name: "platform", Kind: filter.Name, Collection: "platforms"},
 		{Name: "last_shop", Kind: filter.Name, Collection: "shops"},

@@ -1568,8 +1568,10 @@ type ListOutlooksRequest struct {
 	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// Opaque token of the page before.
 	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
-	// AIP-160 filter over `state`, `platform`, `last_shop`, `limiting_component`,
-	// `code_probability_30d`, `code_probability_90d`, `days_to_code_p50`.
+	// AIP-160 filter over `vehicle` (a `*` at the end stands for any rest), `state`,
+	// `platform`, `last_shop`, `limiting_component`, `code_probability_30d`,
+	// `code_probability_90d`, `days_to_code_p50`, `measure_again_by` (a time, of
+	// which the day counts).
 	Filter string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
 	// Order; left out: most urgent first.
 	OrderBy       string `protobuf:"bytes,4,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
