@@ -223,3 +223,14 @@ func (b *bank) widen(level, humidity float64) {
 		b[k].Cov[covUU] += humidity * humidity
 	}
 }
+
+// mostHumidity bounds u, decades at 100 % RH: no damp takes more from sound
+// insulation (judgement). A damp mode left to itself for long would pass it.
+const mostHumidity = 4
+
+// boundHumidity keeps u within what damp can do.
+func (b *bank) boundHumidity() {
+	for k := range b {
+		b[k].Mean[1] = min(b[k].Mean[1], mostHumidity)
+	}
+}

@@ -286,13 +286,13 @@ func (k *ceiling) code(c *coder) {
 func (g *group) code(c *coder) {
 	small(c, &g.key.Component)
 	small(c, &g.key.Conductor)
-	for _, d := range [...]*day{&g.day, &g.last, &g.steadyDay, &g.sinceDay, &g.slipDay} {
+	for _, d := range [...]*day{&g.day, &g.last, &g.steadyDay, &g.sinceDay, &g.slipDay, &g.dipDay} {
 		integer(c, d)
 	}
 	integer(c, &g.readings)
 	integer(c, &g.under)
 	integer(c, &g.slipBy)
-	for _, x := range [...]*float64{&g.ratio, &g.steadyLevel, &g.fromLevel, &g.underOhms} {
+	for _, x := range [...]*float64{&g.ratio, &g.dip, &g.lastDips[0], &g.lastDips[1], &g.steadyLevel, &g.fromLevel, &g.underOhms} {
 		c.float(x)
 	}
 	for k := range g.bank {

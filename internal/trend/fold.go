@@ -126,7 +126,7 @@ func (g *group) disturb(ps *Params) {
 		}
 	}
 	g.bank.widen(ps.EventWhole, 0)
-	g.ratio = 1
+	g.ratio, g.dip, g.lastDips = 1, 0, [2]float64{}
 	g.sinceDay, g.fromLevel = 0, 0
 	g.steadyDay, g.steadyLevel = g.day, mean
 }
@@ -214,6 +214,7 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	if s.Relation == seenEqual {
 		g.scatter(ps, level-mean, variance, base)
 	}
+	g.dipped(ps, d, mean-level)
 	_, believed := g.bank.update(&s, &m.wholeDoubt)
 	g.readings++
 	g.last = d
@@ -244,6 +245,16 @@ func (g *group) scatter(ps *Params, innovation, variance, base float64) {
 	seen := max(innovation*innovation-variance, 0) / base
 	g.ratio += (min(seen, 4*g.ratio+4) - g.ratio) / ps.MonitorMemory
 	g.ratio = min(max(g.ratio, 1), ps.MonitorRatioMax)
+}
+
+// dipped follows how far a monitor's values dip below their level for three
+// values running: one low sample is no fault, but damp leaks show as dips that
+// last for days long before the level as a whole comes down. It fades with a
+// year, for the damp season comes again.
+func (g *group) dipped(ps *Params, d day, depth float64) {
+	g.dip *= math.Exp(-float64(d-g.dipDay) / ps.DipMemory)
+	g.dip = max(g.dip, min(depth, g.lastDips[0], g.lastDips[1]))
+	g.lastDips, g.dipDay = [2]float64{depth, g.lastDips[0]}, d
 }
 
 // boundParts tells every part, at most once a calendar week, that it is no

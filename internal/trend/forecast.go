@@ -74,6 +74,10 @@ func (m *Model) forecastAt(v *Vehicle, p *insulation.Platform, at time.Time, row
 		if n := int(f.at - g.day); n > 0 {
 			x.bank.predict(x.chain, n)
 		}
+		x.bank.boundHumidity()
+		if g.last != 0 {
+			m.survive(f.mem, &x.bank, g.key, f.limit, f.at, int(f.at-g.last))
+		}
 		for _, h := range rows {
 			x.hot[h] = hottest[h] - 20
 			if !g.key.Whole() {
@@ -136,7 +140,7 @@ func (f *forecast) sum() {
 			x := &f.groups[i]
 			if x.g.key.Whole() {
 				if i == f.whole {
-					x.p[h] = x.crossing(f.model, h, f.limit+x.extra)
+					x.p[h] = f.wholeCrossing(x, h)
 					whole = x.p[h]
 				}
 				continue
@@ -160,6 +164,46 @@ func (f *forecast) sum() {
 		f.raw[h] = a*whole + (1-a)*(1-none)
 	}
 }
+
+// wholeCrossing is the chance that the whole's own track crosses: by its level,
+// or in a dip like those it has shown, if one comes in time.
+func (f *forecast) wholeCrossing(x *partForecast, h int) float64 {
+	ps := &f.model.params
+	p := x.crossing(f.model, h, f.limit+x.extra)
+	dip := x.g.dip*math.Exp(-float64(f.at-x.g.dipDay)/ps.DipMemory) - ps.DipLeast
+	if dip <= 0 || h == 0 {
+		return p
+	}
+	y := *x
+	y.wide += ps.DipSD * ps.DipSD
+	deep := y.crossing(f.model, h, f.limit+x.extra+dip+ps.DipGrowth*horizons[h])
+	comes := 1 - math.Exp(-horizons[h]/ps.DipDays)
+	return p + comes*max(deep-p, 0)
+}
+
+// survive tells a bank that no code has come in the days since the group was
+// last measured: below the limit it is not, or the code went unreported.
+// Without a monitor of its own in the records this is what the vehicle's own says.
+func (m *Model) survive(mem *memory, b *bank, k GroupKey, limit float64, d day, days int) {
+	if days <= 0 || mem.codeDay != 0 {
+		return
+	}
+	ps := &m.params
+	air := &mem.road
+	if air.n < 20 {
+		air = &mem.shop
+	}
+	rh, _ := air.humidity(ps)
+	s := Sight{H: [Dim]float64{1, -dampness(rh), -(air.usual(ps, d) - 20), 0}, Y: limit, Noise: survivalNoise, Relation: seenAbove}
+	if !k.Whole() {
+		s.H[2] -= m.rise[k.Component] * ps.LeakTemperature.Mean
+	}
+	silent := max(math.Exp2(-float64(days)/ps.SurvivalDays), ps.SurvivalFloor)
+	b.update(&s, &doubt{lnAboveSaid: math.Log(1 - silent), lnFalseAbove: math.Log(silent)})
+}
+
+// survivalNoise is the variance of where a monitor really trips, decades^2.
+const survivalNoise = 0.1 * 0.1
 
 // trustWhole is the weight of the whole's own track against the sum of its
 // parts: by how precisely each knows the whole's level at work.
@@ -207,7 +251,12 @@ func (x *partForecast) expected(h int) float64 {
 // limit within horizon h: a sum over modes and over the falls still to come of
 // a normal tail.
 func (x *partForecast) crossing(m *Model, h int, limit float64) float64 {
-	sight := [Dim]float64{1, -x.damp, -x.hot[h], 0}
+	hot, own := x.hot[h], x.wide
+	if !x.g.key.Whole() {
+		own += square(m.params.LeakTemperature.SD * hot)
+		hot *= m.params.LeakTemperature.Mean
+	}
+	sight := [Dim]float64{1, -x.damp, -hot, 0}
 	total := 0.0
 	for k := range x.bank {
 		g := &x.bank[k]
@@ -215,7 +264,7 @@ func (x *partForecast) crossing(m *Model, h int, limit float64) float64 {
 			continue
 		}
 		mu, _, v := g.project(&sight)
-		s := 1 / math.Sqrt(v+x.wide+minVariance)
+		s := 1 / math.Sqrt(v+own+minVariance)
 		z := (limit - mu) * s
 		atoms := m.falls[k][h]
 		if len(atoms) == 0 {

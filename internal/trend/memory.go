@@ -12,8 +12,11 @@ type group struct {
 	key      GroupKey
 	day      day // the bank stands at this day
 	readings int32
-	last     day     // last measured; 0: never
-	ratio    float64 // of a monitor: variance about its level over the usual one
+	last     day        // last measured; 0: never
+	ratio    float64    // of a monitor: variance about its level over the usual one
+	dip      float64    // of a monitor: how deep its values have dipped for three values running, decades, fading over a year
+	lastDips [2]float64 // the latest values' dips
+	dipDay   day
 	bank     bank
 
 	// Since when it is not stable: the last day it was, with its level then.
@@ -119,6 +122,7 @@ func (g *group) restart(model *Model, p *insulation.Platform, d day, factor floa
 	prior.SD *= factor
 	g.bank = newBank(&model.params, prior, model.params.Humidity, model.temperature[g.key.Component])
 	g.day, g.ratio = d, 1
+	g.dip, g.lastDips = 0, [2]float64{}
 	g.sinceDay, g.fromLevel = 0, 0
 	g.steadyDay = d
 	g.steadyLevel, _ = g.bank.seen(&levelOnly)

@@ -115,6 +115,18 @@ type Params struct {
 	MonitorRatioMax float64 `json:"monitor_ratio_max"`
 	MonitorMemory   float64 `json:"monitor_memory"` // days over which the ratio is averaged
 
+	// Dips: values that lie low for days show a damp leak before the level falls.
+	DipMemory float64 `json:"dip_memory"` // days over which a dip is forgotten
+	DipLeast  float64 `json:"dip_least"`  // decades that weather alone does
+	DipSD     float64 `json:"dip_sd"`     // of the next dip's depth
+	DipDays   float64 `json:"dip_days"`   // mean wait for the next one, days
+	DipGrowth float64 `json:"dip_growth"` // growth of dips, decades a day
+
+	// Survival: no isolation code has come, so the whole is not below the limit;
+	// a code may go unreported, and it takes time to set.
+	SurvivalDays  float64 `json:"survival_days"`  // days without a code that halve the odds of being below
+	SurvivalFloor float64 `json:"survival_floor"` // share of codes that are never reported
+
 	// Doubt: shares of readings that are not what they say.
 	LowOutlier      float64 `json:"low_outlier"`
 	LowOutlierShift Normal  `json:"low_outlier_shift"` // mean below the level (positive), sd
@@ -141,13 +153,18 @@ type Params struct {
 	Ceilings     map[string]float64 `json:"ceilings,omitempty"`      // monitor ceiling in ohm, by platform
 
 	// Forecast.
-	FallSpread  float64     `json:"fall_spread"`  // lognormal sd of a decline's rate in the forecast
-	FallPaths   int         `json:"fall_paths"`   // simulated paths per mode
-	BudgetFloor float64     `json:"budget_floor"` // least share of the code's conductance left to one group
-	Calibration Calibration `json:"calibration"`
-	FloorPerDay float64     `json:"floor_per_day"` // the stated probability is never below this times h
-	Ceiling     float64     `json:"ceiling"`       // nor above this
-	CrossUnseen float64     `json:"cross_unseen"`  // accepted chance of crossing unseen, for "measure again by"
+	// LeakTemperature: at work a leak is hotter than it was measured. Liquids and
+	// dirt conduct by ions, about 2 % a degree (0.0086 decades; the usual
+	// compensation of conductivity meters), less than sound insulation: the
+	// state's b is taken times Mean, with SD (decades a degree) of its own.
+	LeakTemperature Normal      `json:"leak_temperature"`
+	FallSpread      float64     `json:"fall_spread"`  // lognormal sd of a decline's rate in the forecast
+	FallPaths       int         `json:"fall_paths"`   // simulated paths per mode
+	BudgetFloor     float64     `json:"budget_floor"` // least share of the code's conductance left to one group
+	Calibration     Calibration `json:"calibration"`
+	FloorPerDay     float64     `json:"floor_per_day"` // the stated probability is never below this times h
+	Ceiling         float64     `json:"ceiling"`       // nor above this
+	CrossUnseen     float64     `json:"cross_unseen"`  // accepted chance of crossing unseen, for "measure again by"
 }
 
 // Default returns the parameters to start with. Those learned from a fleet
@@ -161,25 +178,27 @@ func Default() Params {
 		// Halving per 10 C is 0.0301 a degree; the solid-insulation table of
 		// ANSI/NETA MTS gives 0.020; thermoset (IEEE 43-2013) 0.006.
 		Temperature: Normal{0.020, 0.007},
-		Onset:       3e-5, WholeOnset: 2.5e-4, DampShare: 0.30, DropShare: 0.15,
+		Onset:       3e-5, WholeOnset: 2.5e-4, DampShare: 0.25, DropShare: 0.30,
 		Slopes:        []float64{0.002, 0.004, 0.008, 0.014, 0.024, 0.042, 0.075},
 		DeclineShares: []float64{0.16, 0.22, 0.24, 0.20, 0.10, 0.05, 0.03},
 		DampGrowth:    []float64{0.006, 0.014},
 		FirstSight:    0.002,
 		RateUp:        0.0015, RateDown: 0.001, RateToStable: 0.003, RateDampToStable: 0.001,
 		RateDropOnward: 1.0 / 60, RateBetter: 5e-5, RateBetterStable: 1.0 / 30,
-		DropJump: Normal{-1.5, 0.6}, BetterJump: Normal{1.0, 0.7},
+		DropJump: Normal{-1.8, 1.0}, BetterJump: Normal{1.0, 0.7},
 		LevelNoise: 2e-5, HumidityNoise: 1e-6, SlopeNoise: 40, SlopeSpread: 0.25, GrowthSpread: 0.3,
 		ReadingSD: 0.11, VisitSD: 0.05, GivenCelsiusSD: 2, MissingCelsiusSD: 7, MissingRHSD: 18,
 		UsualCelsius: 16, SeasonAmplitude: 10, UsualRH: 60,
 		ShortHold: Normal{0.146, 0.04}, OtherVoltsSD: 0.1,
 		MonitorSD: 0.13, MonitorSDNoTemp: 0.17, MonitorRatioMax: 25, MonitorMemory: 30,
+		DipMemory: 300, DipLeast: 0.5, DipSD: 0.35, DipDays: 60, DipGrowth: 0.002,
+		SurvivalDays: 7, SurvivalFloor: 0.08,
 		LowOutlier: 0.02, LowOutlierShift: Normal{0.8, 0.4}, FlatOutlier: 0.003, FlatDecades: 4, WideShare: 0.05, WideFactor: 3,
 		FalseAbove: 0.012, FalseBelow: 0.01, BadVisit: 0.02, BadVisitShift: Normal{-0.4, 0.6},
 		Rise: map[string]float64{"battery": 10, "cable": 10, "charger": 5, "compressor": 20, "inverter": 25,
 			"converter": 25, "heater": 30, "generator": 35, "motor": 40, "fuel_cell": 40},
 		RepairedSpread: 2, CleanedLevel: 0.5, CleanedU: 0.1, EventWhole: 1.0,
-		FallSpread: 0.25, FallPaths: 4000, BudgetFloor: 0.1,
+		LeakTemperature: Normal{0.7, 0.006}, FallSpread: 0.25, FallPaths: 4000, BudgetFloor: 0.1,
 		Calibration: Calibration{Shift: 0, Scale: 1, Horizon: 0},
 		FloorPerDay: 1e-6, Ceiling: 0.98, CrossUnseen: 0.05,
 	}
@@ -231,6 +250,8 @@ func (p *Params) Validate() error {
 		{"reading_sd", p.ReadingSD, 1e-4, 2}, {"visit_sd", p.VisitSD, 0, 2}, {"monitor_sd", p.MonitorSD, 1e-4, 2},
 		{"monitor_sd_no_temperature", p.MonitorSDNoTemp, 1e-4, 2}, {"monitor_ratio_max", p.MonitorRatioMax, 1, 1e4},
 		{"monitor_memory", p.MonitorMemory, 1, 1e4},
+		{"dip_memory", p.DipMemory, 1, 1e5}, {"dip_sd", p.DipSD, 1e-3, 3}, {"dip_days", p.DipDays, 1, 1e5},
+		{"survival_days", p.SurvivalDays, 0.1, 1e5}, {"survival_floor", p.SurvivalFloor, 1e-6, 1},
 		{"low_outlier", p.LowOutlier, 1e-9, 0.3}, {"flat_outlier", p.FlatOutlier, 1e-9, 0.2}, {"flat_decades", p.FlatDecades, 0.1, 20},
 		{"wide_share", p.WideShare, 1e-9, 0.4}, {"wide_factor", p.WideFactor, 1, 20}, {"false_above", p.FalseAbove, 1e-9, 0.5}, {"false_below", p.FalseBelow, 1e-9, 0.5}, {"bad_visit", p.BadVisit, 0, 0.5},
 		{"fall_paths", float64(p.FallPaths), 100, 1e6}, {"budget_floor", p.BudgetFloor, 1e-3, 1},
