@@ -187,7 +187,7 @@ type Calibration struct {
 
 // UpsertMeter states a meter.
 func (t *Tx) UpsertMeter(ctx context.Context, m Meter) error {
-	_, err := t.tx.Exec(ctx, `INSERT INTO meters (organisation_id, id, title, range_ohms, created_at) VALUES ($1, $2, $3, nullif($4, 'NaN'), $5)
+	_, err := t.tx.Exec(ctx, `INSERT INTO meters (organisation_id, id, title, range_ohms, created_at) VALUES ($1, $2, $3, nullif($4::double precision, 'NaN'), $5)
 		ON CONFLICT (organisation_id, id) DO UPDATE SET title = excluded.title, range_ohms = excluded.range_ohms`, t.organisation, m.ID, m.Title, m.RangeOhms, m.CreatedAt)
 	return fail("state a meter", err)
 }

@@ -30,11 +30,11 @@ func taken(err error, name string) error {
 	return err
 }
 
-// underRepair puts the fields of a repair under the request's field.
-func underRepair(err error) error {
+// under puts the fields of a resource under the request's field.
+func under(field string, err error) error {
 	var fields wire.FieldErrors
 	if errors.As(err, &fields) {
-		return fields.Under("repair")
+		return fields.Under(field)
 	}
 	return err
 }

@@ -18,7 +18,7 @@ import (
 func (s *Service) UpsertPlatform(ctx context.Context, req *creepagev1.UpsertPlatformRequest) (*creepagev1.Platform, error) {
 	p, err := wire.Platform(req.GetPlatform())
 	if err != nil {
-		return nil, err
+		return nil, under("platform", err)
 	}
 	err = s.as(ctx, func(c caller.Caller, tx *store.Tx) error {
 		if err := tx.UpsertPlatform(ctx, &p, s.now()); err != nil {

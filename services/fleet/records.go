@@ -84,7 +84,7 @@ func (s *Service) CreateRepair(ctx context.Context, req *creepagev1.CreateRepair
 	}
 	event, err := wire.Repair(req.GetRepair(), id, s.now())
 	if err != nil {
-		return nil, underRepair(err)
+		return nil, under("repair", err)
 	}
 	var row store.Repair
 	err = s.as(ctx, func(c caller.Caller, tx *store.Tx) error {
