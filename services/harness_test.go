@@ -46,6 +46,8 @@ func nan() float64 { return math.NaN() }
 type system struct {
 	db                                     *localtest.Database
 	url                                    string
+	streams                                *stream.Stream
+	model                                  *trend.Model
 	conn                                   *grpc.ClientConn
 	intake                                 creepagev1.IntakeServiceClient
 	fleet                                  creepagev1.FleetServiceClient
@@ -61,11 +63,18 @@ type system struct {
 // key of each kind, all but the first made through the API itself.
 func start(t testing.TB) *system {
 	t.Helper()
+	return startOn(t, stream.Settings{})
+}
+
+// startOn is start with other settings of the stream.
+func startOn(t testing.TB, settings stream.Settings) *system {
+	t.Helper()
 	s := &system{db: postgres.Database(t)}
 	db := s.db.Store(t, store.APILogin)
 	_, nats := localtest.NATS(t)
-	streams, err := stream.Open(t.Context(), nats, stream.Settings{})
+	streams, err := stream.Open(t.Context(), nats, settings)
 	must(t, err)
+	s.streams = streams
 	registry := prometheus.NewRegistry()
 	publisher, err := streams.NewPublisher(registry)
 	must(t, err)
@@ -74,6 +83,7 @@ func start(t testing.TB) *system {
 	must(t, err)
 	model, err := trend.NewModel(trend.Default())
 	must(t, err)
+	s.model = model
 	clock := func() time.Time { return now.Add(time.Duration(s.passed.Load())) }
 	readings, err := intake.New(db, publisher, pages, registry, clock)
 	must(t, err)

@@ -57,17 +57,38 @@ func newBooks(db *store.Store, now func() time.Time) *books {
 	return &books{store: db, now: now, of: map[uuid.UUID]*book{}}
 }
 
-// open returns the organisation's book, with every vehicle of the names that is
-// registered. It asks the database only for what it does not remember.
-func (bs *books) open(ctx context.Context, organisation uuid.UUID, names []string) (*book, error) {
+// wanted is what a request asks a book for.
+type wanted struct {
+	vehicles, shops, platforms []string
+}
+
+// holds says whether the book has every shop and platform of a request. One
+// that was made a moment ago must not be refused for an old book.
+func (b *book) holds(w wanted) bool {
+	for _, id := range w.shops {
+		if !b.shops[id] {
+			return false
+		}
+	}
+	for _, id := range w.platforms {
+		if len(b.platforms[id]) == 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// open returns the organisation's book, with every vehicle of the request that
+// is registered. It asks the database only for what it does not remember.
+func (bs *books) open(ctx context.Context, organisation uuid.UUID, w wanted) (*book, error) {
 	now := bs.now()
 	bs.mu.Lock()
 	kept := bs.of[organisation]
 	bs.mu.Unlock()
-	fresh := kept != nil && now.Before(kept.until)
-	missing := names
+	fresh := kept != nil && now.Before(kept.until) && kept.holds(w)
+	missing := w.vehicles
 	if fresh {
-		missing = slices.DeleteFunc(slices.Clone(names), func(n string) bool { _, ok := kept.vehicles[n]; return ok })
+		missing = slices.DeleteFunc(slices.Clone(w.vehicles), func(n string) bool { _, ok := kept.vehicles[n]; return ok })
 		if len(missing) == 0 {
 			return kept, nil
 		}

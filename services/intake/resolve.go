@@ -14,16 +14,11 @@ import (
 // resolve finds shops, vehicles and platforms of the lines, one look into the
 // organisation's book for all of them, and assesses the readings.
 func (s *Service) resolve(ctx context.Context, sub *submission) error {
-	wanted := map[string]bool{}
-	for _, l := range slices.Concat(sub.readings, sub.codes) {
-		if l.fine() {
-			wanted[l.vehicle()] = true
-		}
-	}
-	if len(wanted) == 0 {
+	w := sub.wanted()
+	if len(w.vehicles) == 0 {
 		return nil
 	}
-	b, err := s.books.open(ctx, sub.caller.Organisation, slices.Collect(maps.Keys(wanted)))
+	b, err := s.books.open(ctx, sub.caller.Organisation, w)
 	if err != nil {
 		return err
 	}
@@ -44,6 +39,24 @@ func (s *Service) resolve(ctx context.Context, sub *submission) error {
 		}
 	}
 	return nil
+}
+
+// wanted lists what the lines name.
+func (sub *submission) wanted() wanted {
+	vehicles, shops, platforms := map[string]bool{}, map[string]bool{}, map[string]bool{}
+	for _, l := range slices.Concat(sub.readings, sub.codes) {
+		if !l.fine() {
+			continue
+		}
+		vehicles[l.vehicle()] = true
+		if l.code == nil {
+			shops[l.reading.Shop] = true
+			if l.reading.Platform != "" {
+				platforms[l.reading.Platform] = true
+			}
+		}
+	}
+	return wanted{slices.Collect(maps.Keys(vehicles)), slices.Collect(maps.Keys(shops)), slices.Collect(maps.Keys(platforms))}
 }
 
 // place finds a reading's shop, vehicle and platform and assesses it.
