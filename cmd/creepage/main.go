@@ -79,7 +79,7 @@ refused; 130 interrupted.`,
 		},
 	}
 	root.SetFlagErrorFunc(unknownFlag)
-	root.AddCommand(importCommand(), backtestCommand(), simulateCommand())
+	root.AddCommand(upCommand(), serveCommand(), workCommand(), migrateCommand(), organisationCommand(), importCommand(), backtestCommand(), simulateCommand())
 	for _, c := range root.Commands() {
 		usageErrors(c)
 	}

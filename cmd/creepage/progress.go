@@ -52,6 +52,15 @@ func (p *progress) rate() string {
 	return fmt.Sprintf("%d done, %.0f/s", rows, float64(rows)/seconds)
 }
 
+// showOf is show where the total comes with the work; a row is a unit of it.
+func (p *progress) showOf(done, total int64) {
+	p.total = total
+	if p.bar != nil {
+		p.bar.SetTotal(total, false)
+	}
+	p.show(done, done)
+}
+
 // show says how much of the total is done, and how many rows that was.
 func (p *progress) show(done, rows int64) {
 	p.rows.Store(rows)

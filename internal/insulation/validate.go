@@ -62,7 +62,7 @@ func checkIdentity(v *Violations, r *Reading) {
 	if r.ID != "" {
 		checkText(v, "reading_id", r.ID, MaxReadingIDLength)
 	}
-	checkID(v, "shop", r.Shop, true)
+	checkID(v, "shop", r.Shop, r.Method != Monitor) // an on-board value comes from no shop
 	checkID(v, "vehicle", r.Vehicle, true)
 	checkID(v, "platform", r.Platform, false)
 	if r.Visit != "" {

@@ -29,6 +29,7 @@ type vehicle struct {
 	depot   *shop
 	groups  []part
 	monitor bool
+	planned int // day the faulty component is replaced before any code; 0: not
 
 	readings []arrival
 	events   []insulation.Event
@@ -165,6 +166,9 @@ func (v *vehicle) watch(r *rand.Rand, from, to int, start time.Time) {
 // live makes the vehicle's records of the days 0 to days-1 and its truth, known
 // up to day known. The fault, if any, is already in its groups.
 func (v *vehicle) live(r *rand.Rand, shops []shop, start time.Time, days, known int) {
+	if v.planned > 0 {
+		v.exchangeFaulty(r, v.planned, start)
+	}
 	code := v.codeDay(0, known)
 	end := days
 	if code < days && v.physics.After == Ends {

@@ -62,7 +62,7 @@ func (sub *submission) wanted() wanted {
 // place finds a reading's shop, vehicle and platform and assesses it.
 func (sub *submission) place(l *line, b *book, registering map[string]string) {
 	r := &l.reading
-	if !b.shops[r.Shop] {
+	if r.Shop != "" && !b.shops[r.Shop] {
 		l.refuse("shop", "%q is not a shop of your organisation", wire.Shops.Name(r.Shop))
 		return
 	}

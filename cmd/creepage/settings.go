@@ -1,0 +1,119 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"creepage/internal/app"
+	"creepage/internal/server"
+)
+
+// setting reads an environment variable, or the file that NAME_FILE names. What
+// it holds may be a secret: it goes into no message.
+func setting(name string) (string, error) {
+	value, path := os.Getenv(name), os.Getenv(name+"_FILE")
+	switch {
+	case value != "" && path != "":
+		return "", &exitError{exitUsage, fmt.Errorf("both %s and %s_FILE are set: want one of them", name, name)}
+	case path == "":
+		return value, nil
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return "", fmt.Errorf("%s_FILE: %w", name, err)
+	}
+	return strings.TrimSpace(string(b)), nil
+}
+
+func requiredSetting(name, what string) (string, error) {
+	value, err := setting(name)
+	if err == nil && value == "" {
+		err = &exitError{exitUsage, fmt.Errorf("%s is not set: want %s there, or a file with it in %s_FILE", name, what, name)}
+	}
+	return value, err
+}
+
+// logFlags say how the program logs.
+type logFlags struct{ level, format string }
+
+func (l *logFlags) add(f *pflag.FlagSet) {
+	f.StringVar(&l.level, "log-level", "info", "debug, info, warn or error")
+	f.StringVar(&l.format, "log-format", "text", "text or json")
+}
+
+func (l *logFlags) common(cmd *cobra.Command) (app.Common, error) {
+	log, err := l.logger(cmd.ErrOrStderr())
+	if err != nil {
+		return app.Common{}, wrongUsage(cmd, err.Error())
+	}
+	return app.Common{Log: log, Clock: time.Now}, nil
+}
+
+func (l *logFlags) logger(w io.Writer) (*slog.Logger, error) {
+	var level slog.Level
+	if err := level.UnmarshalText([]byte(l.level)); err != nil {
+		return nil, fmt.Errorf("--log-level %q: want debug, info, warn or error", l.level)
+	}
+	o := &slog.HandlerOptions{Level: level}
+	switch l.format {
+	case "text":
+		return slog.New(slog.NewTextHandler(w, o)), nil
+	case "json":
+		return slog.New(slog.NewJSONHandler(w, o)), nil
+	}
+	return nil, fmt.Errorf("--log-format %q: want text or json", l.format)
+}
+
+// remoteFlags say where the database and the stream are.
+type remoteFlags struct {
+	replicas, partitions int
+	streamBytes          int64
+}
+
+func (r *remoteFlags) add(f *pflag.FlagSet) {
+	f.IntVar(&r.replicas, "replicas", 1, "copies of the stream: 3 on a cluster")
+	f.IntVar(&r.partitions, "partitions", 4, "partitions of the stream; the same in every process")
+	f.Int64Var(&r.streamBytes, "stream-bytes", 8<<30, "what the readings may occupy before new ones are refused")
+}
+
+func (r *remoteFlags) remote() (app.Remote, error) {
+	var remote app.Remote
+	var err error
+	if remote.DatabaseURL, err = requiredSetting("CREEPAGE_DATABASE_URL", "the database's address"); err != nil {
+		return remote, err
+	}
+	if remote.NATSURL, err = requiredSetting("CREEPAGE_NATS_URL", "the address of NATS, such as nats://localhost:4222"); err != nil {
+		return remote, err
+	}
+	remote.NATSCredentials = os.Getenv("CREEPAGE_NATS_CREDENTIALS")
+	remote.Stream.Replicas, remote.Stream.Partitions, remote.Stream.MaxBytes = r.replicas, r.partitions, r.streamBytes
+	return remote, nil
+}
+
+// serverFlags say how the server answers.
+type serverFlags struct{ certificate, key, authorities string }
+
+func (s *serverFlags) add(f *pflag.FlagSet) {
+	f.StringVar(&s.certificate, "tls-cert", "", "certificate file for both listeners; without it they are plain, for use behind a proxy or on one machine")
+	f.StringVar(&s.key, "tls-key", "", "its key file")
+	f.StringVar(&s.authorities, "tls-client-ca", "", "file of the authorities whose client certificates are required")
+}
+
+func (s *serverFlags) config() (server.Config, error) {
+	if s.certificate == "" && s.key == "" && s.authorities == "" {
+		return server.Config{}, nil
+	}
+	if s.certificate == "" || s.key == "" {
+		return server.Config{}, &exitError{exitUsage, errors.New("--tls-cert and --tls-key belong together")}
+	}
+	tls, err := server.LoadTLS(s.certificate, s.key, s.authorities)
+	return server.Config{TLS: tls}, err
+}

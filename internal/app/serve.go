@@ -1,0 +1,152 @@
+package app
+
+import (
+	"context"
+	"crypto/sha256"
+	"fmt"
+	"net"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"google.golang.org/grpc"
+
+	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/page"
+	"creepage/internal/server"
+	"creepage/internal/store"
+	"creepage/internal/stream"
+	"creepage/internal/trend"
+	"creepage/services/access"
+	"creepage/services/fleet"
+	"creepage/services/intake"
+)
+
+// Serve answers callers until the context ends.
+func Serve(ctx context.Context, c ServeConfig) error {
+	p, err := StartServe(ctx, c)
+	if err != nil {
+		return err
+	}
+	c.Log.Info("serving", "http", p.HTTP, "grpc", p.GRPC)
+	return run(ctx, p)
+}
+
+// StartServe starts the API and returns when it answers.
+func StartServe(ctx context.Context, c ServeConfig) (*Process, error) {
+	p := newProcess(c.Common)
+	shared, err := p.connect(ctx, c.Remote)
+	if err != nil {
+		return nil, p.abort(err)
+	}
+	registry, err := newRegistry()
+	if err != nil {
+		return nil, p.abort(err)
+	}
+	// Every server of an installation uses the same database, so they agree on
+	// this without being told.
+	secret := sha256.Sum256([]byte("creepage page tokens\n" + c.DatabaseURL))
+	if err := p.startAPI(shared, registry, c.Server, secret[:], c.HTTP, c.GRPC); err != nil {
+		return nil, p.abort(err)
+	}
+	return p, nil
+}
+
+// shared are the connections that the parts of a process have in common.
+type shared struct {
+	api    *store.Store
+	worker *store.Store
+	stream *stream.Stream
+}
+
+func newRegistry() (*prometheus.Registry, error) {
+	r := prometheus.NewRegistry()
+	for _, c := range []prometheus.Collector{collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{})} {
+		if err := r.Register(c); err != nil {
+			return nil, fmt.Errorf("register the process's metrics: %w", err)
+		}
+	}
+	return r, nil
+}
+
+// startAPI starts the services behind the server.
+func (p *Process) startAPI(s *shared, registry *prometheus.Registry, config server.Config, pageSecret []byte, httpAddress, grpcAddress string) error {
+	publisher, err := s.stream.NewPublisher(registry)
+	if err != nil {
+		return err
+	}
+	p.stack.push("publisher", func(context.Context) error { publisher.Close(); return nil })
+	front, err := p.newServer(s, registry, publisher, config, pageSecret)
+	if err != nil {
+		return err
+	}
+	p.stack.push("server", front.Shutdown)
+	grpcListener, err := p.listenOn(grpcAddress, &p.GRPC)
+	if err != nil {
+		return err
+	}
+	httpListener, err := p.listenOn(httpAddress, &p.HTTP)
+	if err != nil {
+		return err
+	}
+	ended := make(chan struct{})
+	stopping := make(chan struct{})
+	go func() {
+		defer close(ended)
+		err := front.Serve(grpcListener, httpListener)
+		select {
+		case <-stopping:
+		default:
+			p.fail("server", err)
+		}
+	}()
+	p.stack.push("listeners", func(ctx context.Context) error {
+		close(stopping)
+		err := front.Shutdown(ctx)
+		<-ended
+		return err
+	})
+	return nil
+}
+
+func (p *Process) listenOn(address string, actual *string) (net.Listener, error) {
+	l, at, err := listen(address)
+	if err != nil {
+		return nil, err
+	}
+	*actual = at
+	return l, nil
+}
+
+func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher *stream.Publisher, config server.Config, pageSecret []byte) (*server.Server, error) {
+	pages, err := page.NewSealer(pageSecret)
+	if err != nil {
+		return nil, err
+	}
+	model, err := trend.NewModel(trend.Default())
+	if err != nil {
+		return nil, err
+	}
+	readings, err := intake.New(s.api, publisher, pages, registry, p.common.Clock)
+	if err != nil {
+		return nil, err
+	}
+	vehicles := fleet.New(s.api, model, pages, p.common.Clock)
+	return server.New(config, server.Parts{
+		Log: p.common.Log, Metrics: registry, Now: p.common.Clock, FindKey: access.FindKey(s.api), Checks: s.checks(s.api),
+		Services: func(r grpc.ServiceRegistrar) {
+			creepagev1.RegisterIntakeServiceServer(r, readings)
+			creepagev1.RegisterFleetServiceServer(r, vehicles)
+			creepagev1.RegisterPlatformServiceServer(r, vehicles)
+			creepagev1.RegisterWarningServiceServer(r, vehicles)
+			creepagev1.RegisterAccessServiceServer(r, access.New(s.api, pages, p.common.Clock))
+		},
+	})
+}
+
+// checks are what a part cannot do its work without.
+func (s *shared) checks(db *store.Store) []server.Check {
+	return []server.Check{
+		{Name: "database", Do: db.Ping},
+		{Name: "stream", Do: func(ctx context.Context) error { _, err := s.stream.Info(ctx); return err }},
+	}
+}
