@@ -2,6 +2,7 @@ package services_test
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -124,6 +125,15 @@ func TestMetersKeepTheirCalibrations(t *testing.T) {
 		m, err := s.access.RecordCalibration(ctx, &creepagev1.RecordCalibrationRequest{Name: "meters/m-7", Calibration: &creepagev1.Calibration{CalibrateTime: done, Note: proto.String("C-1")}})
 		if err != nil || len(m.GetCalibrations()) != 1 || m.GetCalibrations()[0].GetNote() != "C-1" || m.GetRangeOhms() != 5.5e8 {
 			t.Errorf("%v %v", m, err)
+		}
+	}
+	resp, err := s.intake.SubmitReadings(s.with(s.shopKey), &creepagev1.SubmitReadingsRequest{Readings: []*creepagev1.Reading{
+		good("r-1", func(m *creepagev1.Reading) { m.Meter = proto.String("meters/m-7") }), good("r-2", func(m *creepagev1.Reading) { m.Meter = proto.String("meters/m-8") })}})
+	must(t, err)
+	for i, want := range []bool{false, true} {
+		noted := slices.ContainsFunc(resp.GetResults()[i].GetAssessment().GetNotes(), func(n *creepagev1.Note) bool { return n.GetCode() == "calibration_missing" })
+		if noted != want {
+			t.Errorf("calibration noted as missing: %v, want %v: %v", noted, want, resp.GetResults()[i])
 		}
 	}
 	_, err = s.access.RecordCalibration(ctx, &creepagev1.RecordCalibrationRequest{Name: "meters/none", Calibration: &creepagev1.Calibration{CalibrateTime: done}})

@@ -210,6 +210,15 @@ func TestReadingsAreListedVoidedAndMakeTracks(t *testing.T) {
 		second.GetReadings()[3].GetReading().GetReadingId() != "r-0" || first.GetReadings()[0].GetAssessment().GetServiceLimit() != creepagev1.Assessment_MET {
 		t.Errorf("%v\n%v", first, second)
 	}
+	other := s.vehicle(t, s.organisation, "truck-18")
+	s.keep(t, s.organisation, other, good("o-1", func(m *creepagev1.Reading) { m.Meter = proto.String("meters/m-7") }))
+	s.keep(t, s.organisation, other, good("o-2", func(m *creepagev1.Reading) {
+		m.Meter, m.MeasureTime = proto.String("meters/m-7"), timestamppb.New(now.AddDate(0, -3, 0))
+	}))
+	all, err := s.fleet.ListReadings(ctx, &creepagev1.ListReadingsRequest{Parent: "vehicles/-", Filter: `meter = "meters/m-7" measure_time >= "2026-03-01T00:00:00Z"`})
+	if err != nil || len(all.GetReadings()) != 1 || all.GetReadings()[0].GetReading().GetReadingId() != "o-1" {
+		t.Errorf("readings of a meter since March: %v %v", all, err)
+	}
 	voided, err := s.intake.VoidReading(s.with(s.shopKey), &creepagev1.VoidReadingRequest{ReadingId: "r-4", Reason: "wrong lead"})
 	must(t, err)
 	if voided.GetReading().GetVoidReason() != "wrong lead" || !replayed(t, s, key).Equal(voided.GetReading().GetMeasureTime().AsTime()) {

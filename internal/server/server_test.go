@@ -20,7 +20,9 @@ import (
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/metadata"
+	reflectionpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/reflect/protoregistry"
@@ -507,5 +509,35 @@ func TestEveryAnswerCarriesTheSafetyHeaders(t *testing.T) {
 	r.do(t, "GET", "/v1/outlooks", "ck_fleet", "")
 	if _, _, text := r.do(t, "GET", "/metrics", "", ""); !strings.Contains(text, `creepage_calls_total{code="OK",method="/creepage.v1.FleetService/ListOutlooks"} 1`) {
 		t.Errorf("calls are not counted:\n%s", text)
+	}
+}
+
+func TestHealthAndReflectionNeedNoKey(t *testing.T) {
+	r := newRig(t, Config{})
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	watch, err := healthpb.NewHealthClient(r.Conn()).Watch(ctx, &healthpb.HealthCheckRequest{Service: "creepage.v1.IntakeService"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for {
+		got, err := watch.Recv()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got.GetStatus() == healthpb.HealthCheckResponse_SERVING {
+			break
+		}
+	}
+	stream, err := reflectionpb.NewServerReflectionClient(r.Conn()).ServerReflectionInfo(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := stream.Send(&reflectionpb.ServerReflectionRequest{MessageRequest: &reflectionpb.ServerReflectionRequest_ListServices{}}); err != nil {
+		t.Fatal(err)
+	}
+	resp, err := stream.Recv()
+	if err != nil || !strings.Contains(resp.String(), "creepage.v1.IntakeService") {
+		t.Errorf("%v %v", resp, err)
 	}
 }

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"math"
 	"time"
 
 	"github.com/google/uuid"
@@ -232,6 +233,21 @@ func (t *Tx) meters(ctx context.Context, which string, args ...any) ([]Meter, er
 		return nil, fail("list meters", err)
 	}
 	return list, t.addCalibrations(ctx, list)
+}
+
+// CalibrationsOfMeters returns the calibrations of every meter, newest first.
+func (t *Tx) CalibrationsOfMeters(ctx context.Context) (map[string][]Calibration, error) {
+	meters, err := t.Meters(ctx, "", math.MaxInt32)
+	if err != nil {
+		return nil, err
+	}
+	calibrations := make(map[string][]Calibration, len(meters))
+	for _, m := range meters {
+		if len(m.Calibrations) > 0 {
+			calibrations[m.ID] = m.Calibrations
+		}
+	}
+	return calibrations, nil
 }
 
 func (t *Tx) addCalibrations(ctx context.Context, meters []Meter) error {

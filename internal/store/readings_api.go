@@ -136,18 +136,22 @@ func readingListColumns() columns {
 	}
 }
 
-// ReadingsOf lists a vehicle's readings, newest first, void ones included.
+// ReadingsOf lists a vehicle's readings, newest first, void ones included; of
+// every vehicle if the key is 0.
 func (t *Tx) ReadingsOf(ctx context.Context, vehicle int64, where *filter.Expression, last TimeCursor, limit int) ([]Reading, error) {
-	args := arguments{t.organisation, vehicle, limit}
+	args := arguments{t.organisation, limit}
 	condition, err := readingListColumns().where(where, &args)
 	if err != nil {
 		return nil, err
+	}
+	if vehicle != 0 {
+		condition += " AND r.vehicle_id = " + args.add(vehicle)
 	}
 	if !last.first() {
 		condition += " AND " + after([]sortKey{{"r.measured_at", true}, {"r.reading_id", true}}, []any{last.At, last.ID}, &args)
 	}
 	rows, err := t.tx.Query(ctx, `SELECT `+keptReadingColumns+` FROM readings r
-		WHERE r.organisation_id = $1 AND r.vehicle_id = $2 AND `+condition+` ORDER BY r.measured_at DESC, r.reading_id DESC LIMIT $3`, args...)
+		WHERE r.organisation_id = $1 AND `+condition+` ORDER BY r.measured_at DESC, r.reading_id DESC LIMIT $2`, args...)
 	if err != nil {
 		return nil, fail("list readings", err)
 	}

@@ -23,14 +23,18 @@ func readingFields() filter.Fields {
 	}
 }
 
-// ListReadings lists a vehicle's readings with what was said of them, newest first.
+// everyVehicle as the parent of a list means all of the organisation's (AIP-159).
+const everyVehicle = "vehicles/-"
+
+// ListReadings lists a vehicle's readings with what was said of them, newest
+// first; under vehicles/- those of every vehicle, such as all of one meter.
 func (s *Service) ListReadings(ctx context.Context, req *creepagev1.ListReadingsRequest) (*creepagev1.ListReadingsResponse, error) {
 	where, err := readingFields().Parse(req.GetFilter())
 	if err != nil {
 		return nil, err
 	}
 	var rows []store.Reading
-	q, err := s.ofVehicle(ctx, req, req.GetParent(), func(tx *store.Tx, v *store.Vehicle, after store.TimeCursor, limit int) (err error) {
+	q, err := s.ofVehicle(ctx, req, req.GetParent(), true, func(tx *store.Tx, v *store.Vehicle, after store.TimeCursor, limit int) (err error) {
 		rows, err = tx.ReadingsOf(ctx, v.Key, where, after, limit)
 		return err
 	})
@@ -52,8 +56,9 @@ func (s *Service) ListReadings(ctx context.Context, req *creepagev1.ListReadings
 	return resp, nil
 }
 
-// ofVehicle runs a list over one vehicle's records.
-func (s *Service) ofVehicle(ctx context.Context, req page.Request, parent string, list func(tx *store.Tx, v *store.Vehicle, after store.TimeCursor, limit int) error) (*page.Query, error) {
+// ofVehicle runs a list over one vehicle's records, or where every says so over
+// those of all of them.
+func (s *Service) ofVehicle(ctx context.Context, req page.Request, parent string, every bool, list func(tx *store.Tx, v *store.Vehicle, after store.TimeCursor, limit int) error) (*page.Query, error) {
 	id, err := idOf("parent", wire.Vehicles, parent)
 	if err != nil {
 		return nil, err
@@ -67,6 +72,9 @@ func (s *Service) ofVehicle(ctx context.Context, req page.Request, parent string
 		return nil, err
 	}
 	return q, s.as(ctx, func(_ caller.Caller, tx *store.Tx) error {
+		if parent == everyVehicle && every {
+			return list(tx, &store.Vehicle{}, after, q.Size+1)
+		}
 		v, err := tx.Vehicle(ctx, id)
 		if err != nil {
 			return notFound(err, parent)
@@ -112,7 +120,7 @@ func (s *Service) ListRepairs(ctx context.Context, req *creepagev1.ListRepairsRe
 		rows    []store.Repair
 		vehicle string
 	)
-	q, err := s.ofVehicle(ctx, req, req.GetParent(), func(tx *store.Tx, v *store.Vehicle, after store.TimeCursor, limit int) (err error) {
+	q, err := s.ofVehicle(ctx, req, req.GetParent(), false, func(tx *store.Tx, v *store.Vehicle, after store.TimeCursor, limit int) (err error) {
 		vehicle = v.Name
 		rows, err = tx.Repairs(ctx, v.Key, after, limit)
 		return err
@@ -134,7 +142,7 @@ func (s *Service) ListRepairs(ctx context.Context, req *creepagev1.ListRepairsRe
 // ListCodes lists trouble codes seen on a vehicle, newest first.
 func (s *Service) ListCodes(ctx context.Context, req *creepagev1.ListCodesRequest) (*creepagev1.ListCodesResponse, error) {
 	var rows []insulation.Code
-	q, err := s.ofVehicle(ctx, req, req.GetParent(), func(tx *store.Tx, v *store.Vehicle, after store.TimeCursor, limit int) (err error) {
+	q, err := s.ofVehicle(ctx, req, req.GetParent(), false, func(tx *store.Tx, v *store.Vehicle, after store.TimeCursor, limit int) (err error) {
 		rows, err = tx.Codes(ctx, v.Key, after, limit)
 		return err
 	})

@@ -25,7 +25,8 @@ type book struct {
 	until     time.Time
 	platforms map[string][]insulation.Platform // versions, oldest first
 	shops     map[string]bool
-	vehicles  map[string]string // vehicle to platform, both ids; grows as vehicles are asked for
+	meters    map[string][]store.Calibration // newest first
+	vehicles  map[string]string              // vehicle to platform, both ids; grows as vehicles are asked for
 }
 
 // platform returns the version of a platform that held at a time, the first
@@ -97,7 +98,7 @@ func (bs *books) open(ctx context.Context, organisation uuid.UUID, w wanted) (*b
 	err := bs.store.AsOrganisation(ctx, organisation, func(tx *store.Tx) error {
 		var err error
 		if fresh {
-			read.until, read.platforms, read.shops = kept.until, kept.platforms, kept.shops
+			read.until, read.platforms, read.shops, read.meters = kept.until, kept.platforms, kept.shops, kept.meters
 			if len(kept.vehicles) < mostVehicles {
 				maps.Copy(read.vehicles, kept.vehicles) // a book is never changed once others can see it
 			}
@@ -134,5 +135,17 @@ func (b *book) fill(ctx context.Context, tx *store.Tx) error {
 	for _, id := range ids {
 		b.shops[id] = true
 	}
-	return nil
+	b.meters, err = tx.CalibrationsOfMeters(ctx)
+	return err
+}
+
+// calibrated returns when a meter had last been calibrated at a time, by the
+// organisation's register; the zero time if that is not known.
+func (b *book) calibrated(meter string, at time.Time) time.Time {
+	for _, c := range b.meters[meter] {
+		if !c.At.After(at) {
+			return c.At
+		}
+	}
+	return time.Time{}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"maps"
 	"slices"
+	"time"
 
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/insulation"
@@ -89,7 +90,18 @@ func (sub *submission) place(l *line, b *book, registering map[string]string) {
 	if r.ID == "" {
 		r.ID = wire.DerivedID(r)
 	}
-	a := insulation.Assess(r, l.platform, sub.now)
+	l.assess(b, sub.now)
+}
+
+// assess says what can be said of the reading at once. Where the sender does
+// not state when the meter was calibrated, the register of meters may know; the
+// reading itself stays as it was sent.
+func (l *line) assess(b *book, now time.Time) {
+	r := l.reading
+	if r.CalibratedAt.IsZero() {
+		r.CalibratedAt = b.calibrated(r.Meter, r.MeasuredAt)
+	}
+	a := insulation.Assess(&r, l.platform, now)
 	l.assessment = wire.AssessmentMessage(&a)
 }
 

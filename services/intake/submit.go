@@ -61,7 +61,7 @@ func (s *Service) StreamReadings(ss grpc.BidiStreamingServer[creepagev1.StreamRe
 			return err
 		}
 		resp := &creepagev1.StreamReadingsResponse{}
-		resp.Batch, err = s.SubmitReadings(ss.Context(), req.GetBatch())
+		resp.Batch, err = s.submitWithin(ss.Context(), req.GetBatch())
 		if err != nil {
 			p := refusal(err)
 			if p == nil {
@@ -73,6 +73,15 @@ func (s *Service) StreamReadings(ss grpc.BidiStreamingServer[creepagev1.StreamRe
 			return err
 		}
 	}
+}
+
+// batchTimeout bounds one batch of a stream, as the server bounds a call.
+const batchTimeout = 30 * time.Second
+
+func (s *Service) submitWithin(ctx context.Context, req *creepagev1.SubmitReadingsRequest) (*creepagev1.SubmitReadingsResponse, error) {
+	ctx, cancel := context.WithTimeout(ctx, batchTimeout)
+	defer cancel()
+	return s.SubmitReadings(ctx, req)
 }
 
 // refusal returns the problem of a batch after which the stream can go on.

@@ -57,7 +57,8 @@ type FleetServiceClient interface {
 	ListOutlooks(ctx context.Context, in *ListOutlooksRequest, opts ...grpc.CallOption) (*ListOutlooksResponse, error)
 	// Lists the tracks of a vehicle with their estimates over time.
 	ListTracks(ctx context.Context, in *ListTracksRequest, opts ...grpc.CallOption) (*ListTracksResponse, error)
-	// Lists a vehicle's readings, newest first.
+	// Lists a vehicle's readings, newest first. Under `vehicles/-` those of every
+	// vehicle, such as all of one meter since a day.
 	ListReadings(ctx context.Context, in *ListReadingsRequest, opts ...grpc.CallOption) (*ListReadingsResponse, error)
 	// Records what was done to a component. Its track starts anew from then.
 	CreateRepair(ctx context.Context, in *CreateRepairRequest, opts ...grpc.CallOption) (*Repair, error)
@@ -219,7 +220,8 @@ type FleetServiceServer interface {
 	ListOutlooks(context.Context, *ListOutlooksRequest) (*ListOutlooksResponse, error)
 	// Lists the tracks of a vehicle with their estimates over time.
 	ListTracks(context.Context, *ListTracksRequest) (*ListTracksResponse, error)
-	// Lists a vehicle's readings, newest first.
+	// Lists a vehicle's readings, newest first. Under `vehicles/-` those of every
+	// vehicle, such as all of one meter since a day.
 	ListReadings(context.Context, *ListReadingsRequest) (*ListReadingsResponse, error)
 	// Records what was done to a component. Its track starts anew from then.
 	CreateRepair(context.Context, *CreateRepairRequest) (*Repair, error)
