@@ -27,7 +27,7 @@ type importFlags struct {
 	platforms, codes, events string
 	batch                    int
 	dryRun, fromStart, live  bool
-	suggest                  bool
+	suggest, createShops     bool
 	giveUp                   time.Duration
 }
 
@@ -82,6 +82,7 @@ Exit code 3 says that rows were refused.`,
 	fl.StringVar(&f.mapping, "mapping", "", "how to read a table that is not in the form of readings.csv")
 	fl.BoolVar(&f.suggest, "suggest", false, "propose a mapping and import nothing")
 	fl.StringVar(&f.platforms, "platforms", "", "platforms.json to state before the readings")
+	fl.BoolVar(&f.createShops, "create-shops", false, "create the shops that the file names and the service does not know")
 	fl.StringVar(&f.codes, "codes", "", "codes.csv to submit after the readings")
 	fl.StringVar(&f.events, "events", "", "events.csv to record as repairs after the readings")
 	fl.IntVar(&f.batch, "batch", 500, fmt.Sprintf("readings a request, at most %d", sheet.MaxBatch))
@@ -178,6 +179,11 @@ func (f *importFlags) connect(ctx context.Context, im *sheet.Import, path string
 			return err
 		}
 	}
+	if f.createShops {
+		if err := f.makeShops(ctx, c, patience, path); err != nil {
+			return err
+		}
+	}
 	im.Submit = func(ctx context.Context, req *creepagev1.SubmitReadingsRequest) (*creepagev1.SubmitReadingsResponse, error) {
 		resp := &creepagev1.SubmitReadingsResponse{}
 		return resp, c.CallPatiently(ctx, patience, "POST", "/v1/readings:submit", req, resp)
@@ -192,6 +198,23 @@ func (f *importFlags) connect(ctx context.Context, im *sheet.Import, path string
 		fmt.Fprintf(messages, "going on after row %d, where the last import was broken off\n", im.Checkpoint.Counts.Rows)
 	}
 	return err
+}
+
+// makeShops creates the shops named in the table, which it reads for that.
+func (f *importFlags) makeShops(ctx context.Context, c *client.Client, patience client.Patience, path string) error {
+	mapping, _, err := f.readMapping()
+	if err != nil {
+		return err
+	}
+	ids, err := sheet.Shops(path, mapping)
+	if err != nil {
+		return err
+	}
+	shops := make([]*creepagev1.Shop, len(ids))
+	for i, id := range ids {
+		shops[i] = &creepagev1.Shop{Name: "shops/" + id}
+	}
+	return c.EnsureShops(ctx, patience, shops)
 }
 
 func (f *importFlags) client(messages io.Writer) (*client.Client, client.Patience, error) {

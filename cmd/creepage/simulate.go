@@ -96,7 +96,7 @@ func writeFile(path string, write func(io.Writer) error) (err error) {
 	defer func() {
 		if err != nil {
 			f.Close()
-			os.Remove(f.Name())
+			_ = os.Remove(f.Name()) // what is left of it; the error before says why
 		}
 	}()
 	if err := f.Chmod(0o644); err != nil {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -68,20 +69,24 @@ func runUp(cmd *cobra.Command, f *upFlags) error {
 	}
 	ctx, cancel := context.WithCancelCause(cmd.Context())
 	defer cancel(nil)
-	greeted := make(chan struct{})
+	var failed error // of the greeting
+	greeted, started := make(chan struct{}), false
 	err = app.Up(ctx, app.UpConfig{Common: common, Data: f.data, HTTP: f.http, GRPC: f.grpc, Server: config}, func(p *app.Process) {
+		started = true
 		go func() {
 			defer close(greeted)
-			if err := f.greet(ctx, cmd.OutOrStdout(), cmd.ErrOrStderr(), p); err != nil {
+			if err := f.greet(ctx, cmd.OutOrStdout(), cmd.ErrOrStderr(), p); err != nil && cmd.Context().Err() == nil {
+				failed = err
 				cancel(err)
 			}
 		}()
 	})
-	cancel(nil)
-	if cause := context.Cause(ctx); err == nil && cmd.Context().Err() == nil && cause != nil && cause != context.Canceled {
-		return cause
+	if !started {
+		return err
 	}
-	return err
+	cancel(nil)
+	<-greeted
+	return errors.Join(failed, err)
 }
 
 // greet loads the demo fleet if asked for, and says that everything is ready.
@@ -105,10 +110,12 @@ func (f *upFlags) greet(ctx context.Context, out, messages io.Writer, p *app.Pro
 		return err
 	}
 	fmt.Fprintf(out, `
-Sign in with the key %s
+The board is at %[3]s
+Sign in with the key %[1]s
 
 Three things to try:
-  1. Which vehicles need a bay, most urgent first?
+  1. Open %[3]s in a browser and sign in: which vehicles need a bay, by when, and why?
+     Or without a browser:
      curl -s -H "Authorization: Bearer $(cat %[2]s)" "%[3]s/v1/outlooks?pageSize=5"
   2. What was said, when, and why?
      curl -s -H "Authorization: Bearer $(cat %[2]s)" "%[3]s/v1/warnings?pageSize=5"

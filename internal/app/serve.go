@@ -3,8 +3,10 @@ package app
 import (
 	"context"
 	"crypto/sha256"
+	"errors"
 	"fmt"
 	"net"
+	"net/http"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -17,6 +19,7 @@ import (
 	"creepage/internal/stream"
 	"creepage/internal/trend"
 	"creepage/services/access"
+	"creepage/services/board"
 	"creepage/services/fleet"
 	"creepage/services/intake"
 )
@@ -131,7 +134,8 @@ func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher 
 		return nil, err
 	}
 	vehicles := fleet.New(s.api, model, pages, p.common.Clock)
-	return server.New(config, server.Parts{
+	var pagesFailed error
+	front, err := server.New(config, server.Parts{
 		Log: p.common.Log, Metrics: registry, Now: p.common.Clock, FindKey: access.FindKey(s.api), Checks: s.checks(s.api),
 		Services: func(r grpc.ServiceRegistrar) {
 			creepagev1.RegisterIntakeServiceServer(r, readings)
@@ -140,7 +144,23 @@ func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher 
 			creepagev1.RegisterWarningServiceServer(r, vehicles)
 			creepagev1.RegisterAccessServiceServer(r, access.New(s.api, pages, p.common.Clock))
 		},
+		Pages: func(mux *http.ServeMux, front *server.Server) {
+			secret := sha256.Sum256(append([]byte("creepage board\n"), pageSecret...))
+			h, err := board.New(front.Conn(), board.Options{Log: p.common.Log, Now: p.common.Clock, Secret: secret[:], Secure: config.TLS != nil})
+			if err != nil {
+				pagesFailed = err
+				return
+			}
+			mux.Handle("/", h)
+		},
 	})
+	if err != nil {
+		return nil, err
+	}
+	if pagesFailed != nil {
+		return nil, errors.Join(pagesFailed, front.Shutdown(context.Background()))
+	}
+	return front, nil
 }
 
 // checks are what a part cannot do its work without.

@@ -55,7 +55,9 @@ func StartUp(ctx context.Context, c UpConfig) (*Process, error) {
 }
 
 func (p *Process) startUp(ctx context.Context, c UpConfig) error {
-	if err := os.MkdirAll(c.Data, 0o700); err != nil {
+	// Others may walk through to the database's folder, whose account they may
+	// be, and see nothing: what is secret is 0600.
+	if err := os.MkdirAll(c.Data, 0o711); err != nil {
 		return err
 	}
 	postgres, err := local.StartPostgres(ctx, local.PostgresConfig{Dir: filepath.Join(c.Data, postgresFolder)})

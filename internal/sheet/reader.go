@@ -231,3 +231,25 @@ func parseMapped(mapped func(string) (string, error)) (insulation.Reading, error
 	}
 	return reading, err
 }
+
+// Shops returns the shops that a table names, each once, in order.
+func Shops(path string, mapping *Mapping) ([]string, error) {
+	r, err := Open(path, mapping)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	seen := map[string]bool{}
+	for {
+		row, err := r.Next()
+		if errors.Is(err, io.EOF) {
+			return keysOf(seen), nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		if row.Err == nil && row.Reading.Shop != "" {
+			seen[row.Reading.Shop] = true
+		}
+	}
+}

@@ -27,10 +27,11 @@ type demoStory struct {
 	vehicle    int // its number in the fleet
 	story      Story
 	component  insulation.Component
-	onset      Span // day it begins
-	code       Span // day its code sets; {0, 0}: not while the truth is known
-	wholeFalls Span // decades by which the whole vehicle falls within three days of the onset; {0, 0}: whatever
-	exchanged  int  // day the component is replaced for the decline alone; 0: not
+	onset      Span  // day it begins
+	code       Span  // day its code sets; {0, 0}: not while the truth is known
+	wholeFalls Span  // decades by which the whole vehicle falls within three days of the onset; {0, 0}: whatever
+	looked     []int // days after the onset on which all of it is tested
+	exchanged  int   // day the component is replaced for the decline alone; 0: not
 	monitor    bool
 }
 
@@ -43,7 +44,7 @@ func demoStories() []demoStory {
 		{vehicle: 20, story: Accelerating, component: insulation.Motor, onset: early, code: soon, monitor: true},
 		{vehicle: 7, story: Slow, component: insulation.Motor, onset: Span{60, 160}, code: past, monitor: true}, // its code set, it was repaired and goes on
 		{vehicle: 14, story: Slow, component: insulation.Compressor, onset: Span{60, 160}, code: past, monitor: true},
-		{vehicle: 22, story: Sudden, component: insulation.Cable, onset: Span{demoDays - 40, demoDays - 15}, wholeFalls: Span{0.7, 1.2}, monitor: true}, // a chafed cable
+		{vehicle: 22, story: Sudden, component: insulation.Cable, onset: Span{demoDays - 40, demoDays - 15}, wholeFalls: Span{0.7, 1.2}, looked: []int{2, 5}, monitor: true}, // a chafed cable
 		{vehicle: 24, story: Damp, component: insulation.Compressor, onset: early, code: Span{demoDays + 20, demoDays + 150}, monitor: true},
 		{vehicle: 31, story: Damp, component: insulation.Compressor, onset: early, code: Span{demoDays + 20, demoDays + 150}},
 		{vehicle: 35, story: Levelling, component: insulation.Motor, onset: Span{120, 200}, monitor: true},                                            // declines, then levels off
@@ -116,8 +117,9 @@ func (v *vehicle) begin(r *rand.Rand, s demoStory, known int) error {
 			continue
 		}
 		if s.code.Hi == 0 && code == never || code != never && float64(code) >= s.code.Lo && float64(code) <= s.code.Hi {
-			if s.exchanged > 0 {
-				v.planned = s.exchanged
+			v.planned = s.exchanged
+			for _, after := range s.looked {
+				v.looked = append(v.looked, v.groups[g].fault.onset+after)
 			}
 			return nil
 		}

@@ -66,8 +66,8 @@ type visit struct {
 	hold               float64 // s
 }
 
-// test makes one visit's readings.
-func (v *vehicle) test(r *rand.Rand, s *shop, day int, start time.Time) {
+// test makes one visit's readings, of every component if it is thorough.
+func (v *vehicle) test(r *rand.Rand, s *shop, day int, start time.Time, thorough bool) {
 	p := v.physics
 	c := visit{v: v, shop: s, meter: &s.meters[r.IntN(len(s.meters))], day: day}
 	c.at = start.AddDate(0, 0, day).Add(7*time.Hour + time.Duration(r.IntN(9*60))*time.Minute)
@@ -92,7 +92,6 @@ func (v *vehicle) test(r *rand.Rand, s *shop, day int, start time.Time) {
 	if r.Float64() < p.ShortHold {
 		c.hold = 10 + 5*math.Round(r.Float64())
 	}
-	thorough := r.Float64() < 0.35
 	for i := 0; i < len(v.groups); {
 		j := i + 1
 		for j < len(v.groups) && v.model.groups[j].component == v.model.groups[i].component {

@@ -29,7 +29,8 @@ type vehicle struct {
 	depot   *shop
 	groups  []part
 	monitor bool
-	planned int // day the faulty component is replaced before any code; 0: not
+	looked  []int // days on which every component is tested, beside the usual visits
+	planned int   // day the faulty component is replaced before any code; 0: not
 
 	readings []arrival
 	events   []insulation.Event
@@ -183,7 +184,10 @@ func (v *vehicle) live(r *rand.Rand, shops []shop, start time.Time, days, known 
 		if r.Float64() < 0.15 {
 			s = &shops[r.IntN(len(shops))]
 		}
-		v.test(r, s, d, start)
+		v.test(r, s, d, start, r.Float64() < 0.35)
+	}
+	for _, d := range v.looked {
+		v.test(r, v.depot, d, start, true)
 	}
 	if v.monitor {
 		v.watch(r, 0, end, start)
