@@ -18,6 +18,7 @@ func backtestCommand() *cobra.Command {
 	var (
 		files backtest.Files
 		every time.Duration
+		learn time.Duration
 		out   string
 	)
 	c := &cobra.Command{
@@ -35,7 +36,7 @@ arrived later.`,
 			if every < time.Hour {
 				return wrongUsage(cmd, fmt.Sprintf("--every %s: want at least 1h", every))
 			}
-			return runBacktest(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr(), files, every, out)
+			return runBacktest(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr(), files, every, learn, out)
 		},
 	}
 	f := c.Flags()
@@ -44,6 +45,7 @@ arrived later.`,
 	f.StringVar(&files.Events, "events", "", "events.csv, if there is one")
 	f.StringVar(&files.Codes, "codes", "", "codes.csv, if there is one")
 	f.DurationVar(&every, "every", 7*24*time.Hour, "time between two outlooks of a vehicle")
+	f.DurationVar(&learn, "learn", backtest.LearnEvery, "time between two lessons from the fleet's own records so far; 0: the default parameters throughout")
 	f.StringVar(&out, "out", "", "folder to write to")
 	for _, name := range []string{"platforms", "readings", "out"} {
 		_ = c.MarkFlagRequired(name)
@@ -51,7 +53,7 @@ arrived later.`,
 	return c
 }
 
-func runBacktest(ctx context.Context, out, messages io.Writer, files backtest.Files, every time.Duration, dir string) error {
+func runBacktest(ctx context.Context, out, messages io.Writer, files backtest.Files, every, learn time.Duration, dir string) error {
 	records, err := backtest.Load(files)
 	if err != nil {
 		return err
@@ -64,7 +66,7 @@ func runBacktest(ctx context.Context, out, messages io.Writer, files backtest.Fi
 		mu   sync.Mutex
 		show *progress
 	)
-	result, err := backtest.Run(ctx, records, backtest.Config{Model: model, Policy: trend.DefaultPolicy(), Every: every, Progress: func(done, of int) {
+	result, err := backtest.Run(ctx, records, backtest.Config{Model: model, Policy: trend.DefaultPolicy(), Every: every, Learn: learn, Progress: func(done, of int) {
 		mu.Lock()
 		defer mu.Unlock()
 		if show == nil {

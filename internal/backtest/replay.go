@@ -39,32 +39,76 @@ type Said struct {
 // Whatever is said at a time depends on nothing that arrived later. The
 // platform returned for a time is that which holds then.
 func (r *Replay) Vehicle(id string, platform func(time.Time) *insulation.Platform, arrivals []Arrival) (Said, error) {
-	p := player{Replay: r, id: id, platform: platform, memory: trend.NewVehicle(id)}
-	if len(arrivals) == 0 {
-		return Said{Memory: p.memory}, nil
+	p := r.begin(id, platform, arrivals)
+	err := p.finish()
+	return p.said, err
+}
+
+// begin makes the player of a vehicle before anything has happened.
+func (r *Replay) begin(id string, platform func(time.Time) *insulation.Platform, arrivals []Arrival) *player {
+	p := &player{Replay: r, id: id, platform: platform, memory: trend.NewVehicle(id), arrivals: arrivals}
+	p.said.Memory = p.memory
+	if len(arrivals) > 0 {
+		p.nextOutlook, p.nextDay = r.firstOutlook(arrivals[0].At), startOfDay(arrivals[0].At).AddDate(0, 0, 1)
 	}
-	p.nextOutlook, p.nextDay = r.firstOutlook(arrivals[0].At), startOfDay(arrivals[0].At).AddDate(0, 0, 1)
-	for i := 0; i < len(arrivals); {
-		j := i + 1
-		for j < len(arrivals) && arrivals[j].At.Equal(arrivals[i].At) {
-			j++
+	return p
+}
+
+// advance plays everything that arrives before a time, and lets time pass up to it.
+func (p *player) advance(to time.Time) error {
+	for p.next < len(p.arrivals) && p.arrivals[p.next].At.Before(to) {
+		if err := p.step(); err != nil {
+			return err
 		}
-		p.passUntil(arrivals[i].At)
-		if err := p.take(arrivals[i:j]); err != nil {
-			return Said{}, fmt.Errorf("vehicle %s: %w", id, err)
-		}
-		p.evaluate(arrivals[i].At)
-		i = j
 	}
-	p.passUntil(r.Until)
+	if p.next > 0 {
+		p.passUntil(earlier(to, p.Until))
+	}
+	return nil
+}
+
+// finish plays what is left.
+func (p *player) finish() error {
+	for p.next < len(p.arrivals) {
+		if err := p.step(); err != nil {
+			return err
+		}
+	}
+	if len(p.arrivals) > 0 {
+		p.passUntil(p.Until)
+	}
 	p.said.Rule, p.said.Memory = p.rule, p.memory
-	return p.said, nil
+	return nil
+}
+
+// step plays what arrives at the next moment.
+func (p *player) step() error {
+	i := p.next
+	at := p.arrivals[i].At
+	for p.next < len(p.arrivals) && p.arrivals[p.next].At.Equal(at) {
+		p.next++
+	}
+	p.passUntil(at)
+	if err := p.take(p.arrivals[i:p.next]); err != nil {
+		return fmt.Errorf("vehicle %s: %w", p.id, err)
+	}
+	p.evaluate(at)
+	return nil
+}
+
+func earlier(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
 }
 
 // player is a replay of one vehicle under way.
 type player struct {
 	*Replay
 	id       string
+	arrivals []Arrival
+	next     int // arrivals played so far
 	platform func(time.Time) *insulation.Platform
 	memory   *trend.Vehicle
 	known    []trend.Entry // everything that has arrived

@@ -23,6 +23,7 @@ type Config struct {
 	Model    *trend.Model
 	Policy   trend.Policy
 	Every    time.Duration          // between two outlooks
+	Learn    time.Duration          // between two lessons from what has arrived so far; 0: the model stays as it is
 	Progress func(vehicles, of int) // told after every vehicle, from several goroutines; may be nil
 }
 
@@ -36,28 +37,47 @@ type Result struct {
 
 // Run replays every vehicle.
 func Run(ctx context.Context, records *Records, c Config) (*Result, error) {
-	said := make([]Said, len(records.vehicles))
+	players := make([]*player, len(records.vehicles))
+	for i, h := range records.vehicles {
+		r := &Replay{Model: c.Model, Policy: c.Policy, Origin: startOfDay(records.first), Every: c.Every, Last: h.lastRow, Until: records.last}
+		players[i] = r.begin(h.id, func(time.Time) *insulation.Platform { return h.platform }, h.arrivals())
+	}
+	if c.Learn > 0 {
+		if err := learnOnTheWay(ctx, records, c, players); err != nil {
+			return nil, err
+		}
+	}
 	var done atomic.Int64
+	err := each(ctx, players, func(p *player) error {
+		err := p.finish()
+		if c.Progress != nil {
+			c.Progress(int(done.Add(1)), len(players))
+		}
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	said := make([]Said, len(players))
+	for i, p := range players {
+		said[i] = p.said
+	}
+	return collect(records, said), nil
+}
+
+// each does something with every player, on every processor.
+func each(ctx context.Context, players []*player, do func(*player) error) error {
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(runtime.GOMAXPROCS(0))
-	for i, h := range records.vehicles {
+	for _, p := range players {
 		g.Go(func() error {
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			r := Replay{Model: c.Model, Policy: c.Policy, Origin: startOfDay(records.first), Every: c.Every, Last: h.lastRow, Until: records.last}
-			var err error
-			said[i], err = r.Vehicle(h.id, func(time.Time) *insulation.Platform { return h.platform }, h.arrivals())
-			if c.Progress != nil {
-				c.Progress(int(done.Add(1)), len(records.vehicles))
-			}
-			return err
+			return do(p)
 		})
 	}
-	if err := g.Wait(); err != nil {
-		return nil, err
-	}
-	return collect(records, said), nil
+	return g.Wait()
 }
 
 func (h *history) arrivals() []Arrival {
