@@ -172,3 +172,34 @@ func TestAShopMadeAMomentAgoMaySendAtOnce(t *testing.T) {
 		t.Errorf("as soon as the shop is there: %s", got)
 	}
 }
+
+// A worker that commits a vehicle's readings and callers who change the vehicle
+// take its locks in the same order: nobody is refused for a deadlock.
+func TestRepairsAndVoidsGoBesideTheWorker(t *testing.T) {
+	s := start(t)
+	s.work(t)
+	send := func(i int) {
+		resp, err := s.intake.SubmitReadings(s.with(s.shopKey), &creepagev1.SubmitReadingsRequest{Readings: []*creepagev1.Reading{
+			good(fmt.Sprint("r-", i), func(m *creepagev1.Reading) { m.MeasureTime = timestamppb.New(now.Add(-time.Duration(i+1) * time.Hour)) })}})
+		must(t, err)
+		if resp.GetResults()[0].GetOutcome() != creepagev1.SubmitResult_ACCEPTED {
+			t.Fatal(resp)
+		}
+	}
+	send(0)
+	s.committed(t)
+	for i := 1; i <= 40; i++ {
+		send(i)
+		_, err := s.fleet.CreateRepair(s.with(s.fleetKey), &creepagev1.CreateRepairRequest{Parent: "vehicles/truck-17",
+			Repair: &creepagev1.Repair{Component: creepagev1.Reading_MOTOR, Kind: creepagev1.Repair_CLEANED, OccurTime: timestamppb.New(now.Add(-time.Duration(i) * time.Hour))}})
+		if err != nil {
+			t.Fatalf("repair %d: %v", i, err)
+		}
+	}
+	s.committed(t)
+	for i := 0; i <= 40; i++ {
+		if _, err := s.intake.VoidReading(s.with(s.shopKey), &creepagev1.VoidReadingRequest{ReadingId: fmt.Sprint("r-", i), Reason: "wrong lead"}); err != nil {
+			t.Fatalf("void %d: %v", i, err)
+		}
+	}
+}

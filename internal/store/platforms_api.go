@@ -77,6 +77,11 @@ func (t *Tx) UpsertPlatform(ctx context.Context, p *insulation.Platform, now tim
 	if err != nil || tag.RowsAffected() == 0 {
 		return fail("state platform "+p.ID, err)
 	}
+	// In the worker's order, so that neither waits for the other.
+	if _, err = t.tx.Exec(ctx, `SELECT s.vehicle_id FROM vehicle_states s JOIN vehicles v ON v.id = s.vehicle_id
+		WHERE v.organisation_id = $1 AND v.platform = $2 ORDER BY s.vehicle_id FOR UPDATE OF s`, t.organisation, p.ID); err != nil {
+		return fail("lock the vehicles of platform "+p.ID, err)
+	}
 	_, err = t.tx.Exec(ctx, `UPDATE vehicle_states s
 		SET replay_from = least(s.replay_from, coalesce((SELECT min(r.measured_at) FROM readings r WHERE r.vehicle_id = v.id), $3)),
 		    changed_at = greatest(s.changed_at, $3)

@@ -41,8 +41,9 @@ func scanRepair(row pgx.CollectableRow) (Repair, error) {
 // The second result is false if it was recorded before: under the same request
 // id, or the very same repair.
 func (t *Tx) CreateRepair(ctx context.Context, vehicle int64, n NewRepair) (Repair, bool, error) {
-	// Two senders of one repair come here one after the other.
-	if _, err := t.tx.Exec(ctx, `SELECT id FROM vehicles WHERE organisation_id = $1 AND id = $2 FOR UPDATE`, t.organisation, vehicle); err != nil {
+	// Two senders of one repair come here one after the other, and the worker,
+	// which takes this lock first too, waits for neither half-way.
+	if _, err := t.tx.Exec(ctx, `SELECT vehicle_id FROM vehicle_states WHERE organisation_id = $1 AND vehicle_id = $2 FOR UPDATE`, t.organisation, vehicle); err != nil {
 		return Repair{}, false, fail("record a repair", err)
 	}
 	rows, err := t.tx.Query(ctx, `SELECT `+repairColumns+` FROM repairs WHERE organisation_id = $1
