@@ -13,6 +13,7 @@ import (
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -228,4 +229,26 @@ func BenchmarkSubmitReadings(b *testing.B) {
 			b.ReportMetric(float64(size)*float64(b.N)/b.Elapsed().Seconds(), "readings/s")
 		})
 	}
+}
+
+// REST is dialled to the very same server: what is measured beside the above is
+// what JSON costs.
+func BenchmarkSubmitReadingsOverREST(b *testing.B) {
+	s := start(b)
+	const size = 1000
+	sent := 0
+	for b.Loop() {
+		batch := &creepagev1.SubmitReadingsRequest{}
+		for range size {
+			sent++
+			batch.Readings = append(batch.Readings, good("", func(m *creepagev1.Reading) { m.ResistanceOhms = 1e8 + float64(sent) }))
+		}
+		body, err := protojson.Marshal(batch)
+		must(b, err)
+		code, _, text := s.rest(b, "POST", "/v1/readings:submit", s.shopKey, string(body))
+		if code != http.StatusOK || strings.Contains(text, "REJECTED") {
+			b.Fatalf("%d %.300s", code, text)
+		}
+	}
+	b.ReportMetric(size*float64(b.N)/b.Elapsed().Seconds(), "readings/s")
 }

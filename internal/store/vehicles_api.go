@@ -152,28 +152,33 @@ func (t *Tx) RetireVehicle(ctx context.Context, key int64, now time.Time) error 
 // MergeVehicles makes the records of one vehicle another's, and its names
 // aliases. What was said of it stays said of it; its standing warnings end.
 func (t *Tx) MergeVehicles(ctx context.Context, goes, stays int64, now time.Time) error {
-	for _, step := range []struct{ what, sql string }{
-		{"lock the vehicles", `SELECT vehicle_id FROM vehicle_states WHERE vehicle_id IN ($2, $3) AND organisation_id = $1 AND $4::timestamptz IS NOT NULL ORDER BY vehicle_id FOR UPDATE`},
-		{"end warnings", `UPDATE warnings SET ended_at = greatest($4, raised_at), end_reason = 'the vehicle was merged into another'
-			WHERE organisation_id = $1 AND vehicle_id = $2 AND ended_at IS NULL AND $3::bigint > 0`},
+	type step struct {
+		what, sql string
+		args      []any
+	}
+	both, all := []any{t.organisation, goes, stays}, []any{t.organisation, goes, stays, now}
+	for _, m := range []step{
+		{"lock the vehicles", `SELECT vehicle_id FROM vehicle_states WHERE organisation_id = $1 AND vehicle_id IN ($2, $3) ORDER BY vehicle_id FOR UPDATE`, both},
+		{"end warnings", `UPDATE warnings SET ended_at = greatest($3, raised_at), end_reason = 'the vehicle was merged into another'
+			WHERE organisation_id = $1 AND vehicle_id = $2 AND ended_at IS NULL`, []any{t.organisation, goes, now}},
 		{"have the tracks computed anew", `INSERT INTO vehicle_states AS s (vehicle_id, organisation_id, replay_from, changed_at)
 			SELECT $3, $1, least(min(r.measured_at), $4), $4 FROM readings r WHERE r.organisation_id = $1 AND r.vehicle_id IN ($2, $3)
-			ON CONFLICT (vehicle_id) DO UPDATE SET replay_from = least(s.replay_from, excluded.replay_from), changed_at = greatest(s.changed_at, excluded.changed_at)`},
-		{"move readings", `UPDATE readings SET vehicle_id = $3 WHERE organisation_id = $1 AND vehicle_id = $2 AND $4::timestamptz IS NOT NULL`},
-		{"move repairs", `UPDATE repairs SET vehicle_id = $3 WHERE organisation_id = $1 AND vehicle_id = $2 AND $4::timestamptz IS NOT NULL`},
-		{"move codes", `UPDATE codes c SET vehicle_id = $3 WHERE organisation_id = $1 AND vehicle_id = $2 AND $4::timestamptz IS NOT NULL
-			AND NOT EXISTS (SELECT FROM codes o WHERE o.vehicle_id = $3 AND o.set_at = c.set_at AND o.code = c.code)`},
-		{"move conflicts", `UPDATE reading_conflicts SET vehicle_id = $3 WHERE organisation_id = $1 AND vehicle_id = $2 AND $4::timestamptz IS NOT NULL`},
-		{"move names", `UPDATE vehicle_aliases SET vehicle_id = $3 WHERE organisation_id = $1 AND vehicle_id = $2 AND $4::timestamptz IS NOT NULL`},
+			ON CONFLICT (vehicle_id) DO UPDATE SET replay_from = least(s.replay_from, excluded.replay_from), changed_at = greatest(s.changed_at, excluded.changed_at)`, all},
+		{"move readings", `UPDATE readings SET vehicle_id = $3 WHERE organisation_id = $1 AND vehicle_id = $2`, both},
+		{"move repairs", `UPDATE repairs SET vehicle_id = $3 WHERE organisation_id = $1 AND vehicle_id = $2`, both},
+		{"move codes", `UPDATE codes c SET vehicle_id = $3 WHERE organisation_id = $1 AND vehicle_id = $2
+			AND NOT EXISTS (SELECT FROM codes o WHERE o.vehicle_id = $3 AND o.set_at = c.set_at AND o.code = c.code)`, both},
+		{"move conflicts", `UPDATE reading_conflicts SET vehicle_id = $3 WHERE organisation_id = $1 AND vehicle_id = $2`, both},
+		{"move names", `UPDATE vehicle_aliases SET vehicle_id = $3 WHERE organisation_id = $1 AND vehicle_id = $2`, both},
 		{"keep the name", `INSERT INTO vehicle_aliases (organisation_id, alias, vehicle_id, created_at)
-			SELECT organisation_id, name, $3, $4 FROM vehicles WHERE organisation_id = $1 AND id = $2 ON CONFLICT DO NOTHING`},
-		{"forget the outlook", `DELETE FROM latest_outlooks WHERE organisation_id = $1 AND vehicle_id = $2 AND $3::bigint > 0 AND $4::timestamptz IS NOT NULL`},
-		{"forget the checkpoints", `DELETE FROM vehicle_checkpoints WHERE organisation_id = $1 AND vehicle_id = $2 AND $3::bigint > 0 AND $4::timestamptz IS NOT NULL`},
-		{"forget the state", `DELETE FROM vehicle_states WHERE organisation_id = $1 AND vehicle_id = $2 AND $3::bigint > 0 AND $4::timestamptz IS NOT NULL`},
-		{"mark it merged", `UPDATE vehicles SET merged_into = $3, retired_at = coalesce(retired_at, $4) WHERE organisation_id = $1 AND id = $2`},
+			SELECT organisation_id, name, $3, $4 FROM vehicles WHERE organisation_id = $1 AND id = $2 ON CONFLICT DO NOTHING`, all},
+		{"forget the outlook", `DELETE FROM latest_outlooks WHERE organisation_id = $1 AND vehicle_id = $2`, both[:2]},
+		{"forget the checkpoints", `DELETE FROM vehicle_checkpoints WHERE organisation_id = $1 AND vehicle_id = $2`, both[:2]},
+		{"forget the state", `DELETE FROM vehicle_states WHERE organisation_id = $1 AND vehicle_id = $2`, both[:2]},
+		{"mark it merged", `UPDATE vehicles SET merged_into = $3, retired_at = coalesce(retired_at, $4) WHERE organisation_id = $1 AND id = $2`, all},
 	} {
-		if _, err := t.tx.Exec(ctx, step.sql, t.organisation, goes, stays, now); err != nil {
-			return fail("merge vehicles: "+step.what, err)
+		if _, err := t.tx.Exec(ctx, m.sql, m.args...); err != nil {
+			return fail("merge vehicles: "+m.what, err)
 		}
 	}
 	return nil
