@@ -21,6 +21,9 @@ import (
 // and lists; it says so where there are more.
 const vehicleReadings = 1000
 
+// rowsOpen is how many readings are in sight at once: two or three visits.
+const rowsOpen = 40
+
 // record is all that the page of one vehicle is made of.
 type record struct {
 	Vehicle  *creepagev1.Vehicle
@@ -106,7 +109,8 @@ type vehiclePage struct {
 	Drawn     int
 	Days      int // that the large chart goes back
 	Parts     []partRow
-	Rows      []readingRow // of tests
+	Rows      []readingRow // of tests, the newest
+	Older     []readingRow // of tests, the others
 	Monitor   []readingRow // of the on-board monitor
 	Standing  []*creepagev1.Warning
 	Past      []*creepagev1.Warning
@@ -201,6 +205,9 @@ func (p *vehiclePage) rows() {
 		} else {
 			p.Rows = append(p.Rows, row)
 		}
+	}
+	if len(p.Rows) > rowsOpen {
+		p.Rows, p.Older = p.Rows[:rowsOpen], p.Rows[rowsOpen:]
 	}
 }
 

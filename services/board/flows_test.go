@@ -1,0 +1,361 @@
+package board_test
+
+import (
+	"context"
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+
+	creepagev1 "creepage/api/creepage/v1"
+)
+
+func TestAWrongKeyIsRefusedAndARightOneLeadsToWhereOneWanted(t *testing.T) {
+	b := browse(t, serve(t, newAPI(t)))
+	b.open("/vehicles/van-02")
+	if at := run(b, chromedp.Location()); !strings.HasSuffix(at, "/signin?to=%2Fvehicles%2Fvan-02") {
+		t.Errorf("an unknown visitor is led to %s", at)
+	}
+	b.enter("#key", "ck_nobody")
+	b.follow(chromedp.Click(chromedp.CSS("form button.main")))
+	if text := run(b, chromedp.Text(chromedp.CSS("[role=alert]"))); !strings.Contains(text, "not known") {
+		t.Errorf("a wrong key is answered %q", text)
+	}
+	b.enter("#key", adminKey)
+	b.follow(chromedp.Click(chromedp.CSS("form button.main")))
+	if h := run(b, chromedp.Text(chromedp.CSS("h1"))); h != "van-02" {
+		t.Errorf("signed in, one stands before %q", h)
+	}
+	if c := eval[string](b, `document.cookie`); c != "" {
+		t.Errorf("a script can read the cookie %q", c)
+	}
+	b.follow(chromedp.Click(chromedp.CSS(".who button")))
+	b.open("/")
+	if at := run(b, chromedp.Location()); !strings.Contains(at, "/signin") {
+		t.Errorf("signed out, one still reaches %s", at)
+	}
+	b.quiet("401 (Unauthorized)")
+}
+
+func TestTheFirstPageListsVehiclesInTheAPIsOrder(t *testing.T) {
+	a := newAPI(t)
+	b := browse(t, serve(t, a))
+	b.signIn(adminKey)
+	order := func(filter string) []string {
+		res, err := a.ListOutlooks(context.Background(), &creepagev1.ListOutlooksRequest{PageSize: 100, Filter: filter})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var names []string
+		for _, o := range res.GetOutlooks() {
+			names = append(names, strings.TrimPrefix(o.GetVehicle(), "vehicles/"))
+		}
+		return names
+	}
+	shown := func() []string {
+		return eval[[]string](b, `[...document.querySelectorAll(".job")].map(j => j.dataset.vehicle)`)
+	}
+	for _, c := range []struct{ address, filter string }{
+		{"/", "state = UNDER OR state = DUE"},
+		{"/?state=steady&state=falling", "state = STEADY OR state = FALLING"},
+		{"/?component=compressor", "(state = UNDER OR state = DUE) AND limiting_component = COMPRESSOR"},
+		{"/?vehicle=van-1", `vehicle = "van-1*"`},
+		{"/?shop=quay", `last_shop = "quay"`},
+	} {
+		b.open(c.address)
+		want := order(c.filter)
+		if c.address != "/?shop=quay" && len(want) == 0 {
+			t.Fatalf("%s: the fleet has no such vehicle, the test shows nothing", c.address)
+		}
+		if got := shown(); !slices.Equal(got, want) && len(got)+len(want) > 0 {
+			t.Errorf("%s lists %v, the API %v", c.address, got, want)
+		}
+	}
+	b.quiet()
+}
+
+func TestChoosingByTheFormMakesAnAddressThatCanBeShared(t *testing.T) {
+	b := browse(t, serve(t, newAPI(t)))
+	b.signIn(adminKey)
+	b.click(".choose summary")
+	b.enter("#f-vehicle", "van-06")
+	b.follow(chromedp.Click(chromedp.CSS(".filters button")))
+	at := run(b, chromedp.Location())
+	if !strings.Contains(at, "vehicle=van-06") {
+		t.Errorf("the address is %s", at)
+	}
+	b.open(strings.TrimPrefix(at, b.base))
+	if got := eval[string](b, `document.querySelector("#f-vehicle").value`); got != "van-06" {
+		t.Errorf("opened anew, the form says %q", got)
+	}
+	b.quiet()
+}
+
+func TestAVehiclesChartHasAsManyMarksAsReadings(t *testing.T) {
+	a := newAPI(t)
+	b := browse(t, serve(t, a))
+	b.signIn(adminKey)
+	for vehicle, component := range map[string]creepagev1.Reading_Component{"van-02": creepagev1.Reading_SYSTEM, "van-06": creepagev1.Reading_COMPRESSOR} {
+		res, err := a.ListReadings(context.Background(), &creepagev1.ListReadingsRequest{Parent: "vehicles/" + vehicle, PageSize: 1000})
+		if err != nil {
+			t.Fatal(err)
+		}
+		want, above := 0, 0
+		for _, r := range res.GetReadings() {
+			if r.GetReading().GetComponent() == component {
+				want++
+				if r.GetReading().GetRelation() == creepagev1.Reading_ABOVE {
+					above++
+				}
+			}
+		}
+		b.open("/vehicles/" + vehicle)
+		for _, size := range []string{"0", "1", "2"} {
+			got := eval[int](b, `document.querySelectorAll(".size-`+size+` .mark").length`)
+			open := eval[int](b, `document.querySelectorAll(".size-`+size+` .mark.above").length`)
+			if got != want || open != above {
+				t.Errorf("%s, size %s: %d marks, %d of them open; %d readings, %d over range", vehicle, size, got, open, want, above)
+			}
+		}
+		if rows := eval[int](b, `document.querySelectorAll("main tbody tr").length`); rows != len(res.GetReadings()) {
+			t.Errorf("%s: %d rows, %d readings", vehicle, rows, len(res.GetReadings()))
+		}
+	}
+	b.quiet()
+}
+
+// Two labels that touch cannot be read; the boxes are the browser's own.
+func TestNoTwoTextsOfAChartOverlapAtAnyWidth(t *testing.T) {
+	b := browse(t, serve(t, newAPI(t)))
+	b.signIn(adminKey)
+	for _, width := range []int64{360, 1024, 1600} {
+		b.size(width, 900)
+		for _, v := range []string{"van-02", "van-06", "van-07", "van-01"} {
+			b.open("/vehicles/" + v)
+			clash := eval[[]string](b, `[...document.querySelectorAll("svg.chart")].flatMap(svg => {
+				const ts = [...svg.querySelectorAll("text")].filter(t => t.getClientRects().length).map(t => [t.textContent, t.getBoundingClientRect()]);
+				const out = [];
+				for (let i = 0; i < ts.length; i++) for (let j = 0; j < i; j++) {
+					const [a, p] = ts[i], [b, q] = ts[j];
+					if (p.left < q.right - 1 && q.left < p.right - 1 && p.top + 3 < q.bottom - 3 && q.top + 3 < p.bottom - 3) out.push(a + " / " + b);
+				}
+				return out; })`)
+			if len(clash) > 0 {
+				t.Errorf("%s at %d: %v", v, width, clash)
+			}
+		}
+	}
+}
+
+func TestARepairChangesTheOutlookAndStandsOnThePage(t *testing.T) {
+	a := newAPI(t)
+	b := browse(t, serve(t, a))
+	b.signIn(adminKey)
+	b.open("/vehicles/van-06")
+	before := eval[string](b, `document.querySelector(".verdict .state b").textContent`)
+	b.do(chromedp.SetValue(chromedp.CSS("#r-component"), "compressor"), chromedp.SetValue(chromedp.CSS("#r-kind"), "replaced"))
+	b.enter("#r-note", "new compressor")
+	b.follow(chromedp.Click(chromedp.CSS("form[action$=repairs] button")))
+	after := eval[string](b, `document.querySelector(".verdict .state b").textContent`)
+	if before != "under" || after == before {
+		t.Errorf("the outlook was %s and is %s", before, after)
+	}
+	if n := eval[int](b, `document.querySelectorAll(".size-1 .event.repair").length`); n != 1 {
+		t.Errorf("%d marks of repairs", n)
+	}
+	if text := run(b, chromedp.Text(chromedp.CSS("[role=status]"))); !strings.Contains(text, "recorded") {
+		t.Errorf("the page says %q", text)
+	}
+	b.quiet()
+}
+
+func TestAWarningIsAcknowledgedWithANoteAndItsOutcomeRecorded(t *testing.T) {
+	a := newAPI(t)
+	b := browse(t, serve(t, a))
+	b.signIn(adminKey)
+	b.open("/vehicles/van-06")
+	b.enter("form[action$=acknowledge] input[name=note]", "bay 2 on Thursday")
+	b.follow(chromedp.Click(chromedp.CSS("form[action$=acknowledge] button")))
+	if text := run(b, chromedp.Text(chromedp.CSS(".warning"))); !strings.Contains(text, "bay 2 on Thursday") {
+		t.Errorf("the warning says %q", text)
+	}
+	b.click(".warning summary")
+	b.enter("form[action$=finding] input[name=note]", "coolant in the connector")
+	b.follow(chromedp.Click(chromedp.CSS("form[action$=finding] button")))
+	if text := run(b, chromedp.Text(chromedp.CSS(".warning"))); !strings.Contains(text, "fault found") || !strings.Contains(text, "coolant in the connector") {
+		t.Errorf("the warning says %q", text)
+	}
+	b.quiet()
+}
+
+func TestAVoidedReadingLeavesTheChartAndStaysInTheTable(t *testing.T) {
+	b := browse(t, serve(t, newAPI(t)))
+	b.signIn(adminKey)
+	b.open("/vehicles/van-06")
+	before := eval[int](b, `document.querySelectorAll(".size-1 .mark").length`)
+	b.click("tbody tr summary")
+	component := eval[string](b, `document.querySelector("tbody tr td:nth-child(2)").textContent`)
+	b.enter("tbody tr input[name=reason]", "leads swapped")
+	b.follow(chromedp.Click(chromedp.CSS("tbody tr details button")))
+	text := run(b, chromedp.Text(chromedp.CSS("tr.void")))
+	if !strings.Contains(text, "leads swapped") {
+		t.Errorf("the row says %q", text)
+	}
+	want := before
+	if strings.HasPrefix(component, "compressor") {
+		want--
+	}
+	if after := eval[int](b, `document.querySelectorAll(".size-1 .mark").length`); after != want {
+		t.Errorf("%d marks before, %d after voiding one of %s", before, after, component)
+	}
+	b.quiet()
+}
+
+func TestAVisitOnAPhoneSurvivesALostConnectionAndEntersNothingTwice(t *testing.T) {
+	a := newAPI(t)
+	b := browse(t, serve(t, a))
+	count := func() int {
+		a.mu.Lock()
+		defer a.mu.Unlock()
+		return len(a.vehicles["van-01"].readings)
+	}
+	before := count()
+	b.size(360, 740)
+	b.signIn(shopKey)
+	b.open("/visit?vehicle=van-01")
+	if first := eval[string](b, `document.querySelector(".step:not([hidden])").dataset.step`); first != "before" {
+		t.Fatalf("the first step is %q, must be the precautions", first)
+	}
+	if caution := run(b, chromedp.Text(chromedp.CSS(".cautions"))); !strings.Contains(caution, "maker's procedure") {
+		t.Errorf("the cautions say %q", caution)
+	}
+	for _, name := range []string{"locked_out", "zero_volts", "gloves_air", "eyes"} {
+		b.click("input[name=" + name + "]")
+	}
+	small := eval[[]string](b, `[...document.querySelectorAll(".visit .step:not([hidden]) label.tick, .steps button")].filter(e => e.getBoundingClientRect().height < 44).map(e => e.textContent)`)
+	if len(small) > 0 {
+		t.Errorf("too small for a gloved hand: %v", small)
+	}
+	b.shot("visit-precautions-360")
+	b.click("[data-on]")
+	b.enter("input[name=temperature]", "18.5")
+	b.enter("input[name=range]", "550 MΩ")
+	b.click("[data-on]")
+	b.enter("#value-0", "420")
+	b.click("[data-on]")
+	b.until(`document.querySelector("[data-point='0'] [data-said]").textContent.includes("Meets the service limit")`)
+	b.shot("visit-answer-360")
+	if n := count() - before; n != 1 {
+		t.Fatalf("%d readings entered, want 1", n)
+	}
+
+	b.offline(true)
+	b.click("[data-on]")
+	b.enter("#value-1", "12")
+	b.click("[data-on]")
+	b.until(`document.querySelector("[data-connection]").textContent.includes("1 reading")`)
+	b.click("[data-on]")
+	b.click("input[name=over_2]")
+	b.click("[data-on]")
+	b.until(`document.querySelector("[data-connection]").textContent.includes("2 readings")`)
+	b.shot("visit-offline-360")
+	if n := count() - before; n != 1 {
+		t.Fatalf("%d readings entered without a connection", n-1)
+	}
+	b.offline(false)
+	b.until(`document.querySelector("[data-connection]").textContent === ""`)
+	if n := count() - before; n != 3 {
+		t.Errorf("%d readings entered once the connection was back, want 3", n)
+	}
+	// The page is loaded anew in the middle: what was entered is still there,
+	// and sending it all again enters nothing twice.
+	b.open("/visit?vehicle=van-01")
+	if v := eval[string](b, `document.querySelector("#value-1").value`); v != "12" {
+		t.Errorf("after a reload the second point says %q", v)
+	}
+	eval[string](b, `document.querySelector("form.visit-form").requestSubmit(), ""`)
+	b.until(`location.pathname === "/visit/done"`)
+	if n := count() - before; n != 3 {
+		t.Errorf("%d readings after sending again, want 3", n)
+	}
+	a.mu.Lock()
+	last := a.vehicles["van-01"].readings[before]
+	a.mu.Unlock()
+	if last.Ohms != 4.2e8 || last.AirCelsius != 18.5 || last.Precautions.ZeroVoltsProven == nil || !*last.Precautions.ZeroVoltsProven || last.Shop != "north-yard" {
+		t.Errorf("the first reading arrived as %+v", last)
+	}
+	b.quiet("ERR_INTERNET_DISCONNECTED")
+}
+
+func TestAVisitThatContradictsItselfIsAskedBackBeforeItIsEntered(t *testing.T) {
+	a := newAPI(t)
+	b := browse(t, serve(t, a))
+	count := func() int {
+		a.mu.Lock()
+		defer a.mu.Unlock()
+		return len(a.vehicles["van-01"].readings)
+	}
+	b.signIn(shopKey)
+	b.open("/visit?vehicle=van-01")
+	eval[string](b, `document.querySelector("#value-4").value = "400", document.querySelector("#value-5").value = "4", ""`)
+	before := count()
+	for range 6 { // precautions, circumstances, the four points before the motor's
+		b.click("[data-on]")
+	}
+	b.click("[data-on]")
+	b.until(`document.querySelector("[data-point='4'] [data-said]").textContent.includes("more than tenfold")`)
+	if count() != before {
+		t.Error("it was entered before it was asked")
+	}
+	b.do(chromedp.Click(chromedp.CSS("[data-point='4'] [data-said] button:last-child")))
+	b.until(`document.querySelector("[data-point='4'] [data-said]").textContent.includes("service limit")`)
+	if count() != before+1 {
+		t.Errorf("%d readings entered, want 1", count()-before)
+	}
+	b.quiet()
+}
+
+func TestNoPageHasASeriousAccessibilityFaultInEitherScheme(t *testing.T) {
+	file := filepath.Join("..", "..", ".cache", "axe", "axe.min.js")
+	if _, err := os.Stat(file); err != nil {
+		if out, err := exec.Command("./fetch-axe.sh").CombinedOutput(); err != nil {
+			t.Fatalf("fetch-axe.sh: %v\n%s", err, out)
+		}
+	}
+	axe, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := browse(t, serve(t, newAPI(t)))
+	check := func(where string) {
+		t.Helper()
+		eval[string](b, string(axe)+`; ""`)
+		found := eval[string](b, `axe.run({resultTypes: ["violations"]}).then(r => JSON.stringify(r.violations.filter(v => v.impact === "serious" || v.impact === "critical").map(v => v.id + ": " + v.nodes.slice(0, 3).map(n => n.html.slice(0, 150) + " " + (n.any[0]?.message || "")).join(" | "))))`)
+		var faults []string
+		if err := json.Unmarshal([]byte(found), &faults); err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range faults {
+			t.Errorf("%s: %s", where, f)
+		}
+	}
+	for _, scheme := range []string{"light", "dark"} {
+		b.scheme(scheme)
+		b.open("/signin")
+		check("/signin " + scheme)
+		b.signIn(adminKey)
+		for _, width := range []int64{360, 1024} {
+			b.size(width, 900)
+			for _, p := range pagesToLookAt {
+				b.open(p.path)
+				check(p.path + " " + scheme + " " + strconv.FormatInt(width, 10))
+			}
+		}
+	}
+}

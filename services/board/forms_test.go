@@ -1,0 +1,167 @@
+package board_test
+
+import (
+	"io"
+	"net/http"
+	"net/http/cookiejar"
+	"net/url"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// plain is a browser without JavaScript.
+type plain struct {
+	t      *testing.T
+	base   string
+	client *http.Client
+}
+
+func newPlain(t *testing.T, base, key string) *plain {
+	t.Helper()
+	jar, err := cookiejar.New(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &plain{t: t, base: base, client: &http.Client{Jar: jar}}
+	if key != "" {
+		p.post("/signin", url.Values{"key": {key}})
+	}
+	return p
+}
+
+func (p *plain) get(path string) (int, string) {
+	p.t.Helper()
+	res, err := p.client.Get(p.base + path)
+	return p.read(res, err)
+}
+
+func (p *plain) post(path string, form url.Values) (int, string) {
+	p.t.Helper()
+	res, err := p.client.PostForm(p.base+path, form)
+	return p.read(res, err)
+}
+
+func (p *plain) read(res *http.Response, err error) (int, string) {
+	p.t.Helper()
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	defer res.Body.Close()
+	body, err := io.ReadAll(res.Body)
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	return res.StatusCode, string(body)
+}
+
+var hidden = regexp.MustCompile(`<input type="hidden" name="([^"]+)" value="([^"]*)">`)
+
+// form returns the hidden fields of a page.
+func form(page string) url.Values {
+	v := url.Values{}
+	for _, m := range hidden.FindAllStringSubmatch(page, -1) {
+		v.Set(m[1], m[2])
+	}
+	return v
+}
+
+func TestAWholeVisitIsEnteredWithoutJavaScriptAndSentTwiceEntersOnce(t *testing.T) {
+	a := newAPI(t)
+	p := newPlain(t, serve(t, a), shopKey)
+	_, page := p.get("/visit?vehicle=van-01")
+	f := form(page)
+	f.Set("range", "550 MΩ")
+	f.Set("zero_volts", "on")
+	f.Set("value_0", "420")
+	f.Set("unit_0", "mohm")
+	f.Set("over_1", "on")
+	f.Set("value_2", "0,5 GΩ")
+	before := len(a.vehicles["van-01"].readings)
+	for range 2 {
+		if code, body := p.post("/visit", f); code != http.StatusOK || !strings.Contains(body, "Visit of van-01") {
+			t.Fatalf("%d %s", code, body)
+		}
+	}
+	got := a.vehicles["van-01"].readings[before:]
+	if len(got) != 3 || got[0].Ohms != 4.2e8 || got[1].Ohms != 5.5e8 || got[1].Relation.String() != ">" || got[2].Ohms != 5e8 {
+		t.Errorf("entered %+v", got)
+	}
+}
+
+func TestAValueThatCannotBeReadIsShownBesideItsPointAndNothingIsLost(t *testing.T) {
+	a := newAPI(t)
+	p := newPlain(t, serve(t, a), shopKey)
+	_, page := p.get("/visit?vehicle=van-01")
+	f := form(page)
+	f.Set("value_0", "many")
+	f.Set("value_1", "77")
+	before := len(a.vehicles["van-01"].readings)
+	code, body := p.post("/visit", f)
+	if code != http.StatusBadRequest || !strings.Contains(body, `id="problem-0"`) || !strings.Contains(body, `value="77"`) || !strings.Contains(body, `value="many"`) {
+		t.Errorf("%d %s", code, body)
+	}
+	if len(a.vehicles["van-01"].readings) != before {
+		t.Error("something was entered")
+	}
+}
+
+func TestAPostWithoutTheFormsTokenChangesNothing(t *testing.T) {
+	a := newAPI(t)
+	p := newPlain(t, serve(t, a), adminKey)
+	code, _ := p.post("/vehicles/van-06/repairs", url.Values{"component": {"compressor"}, "kind": {"replaced"}, "occur_time": {"2026-06-01T10:00"}})
+	if code != http.StatusForbidden || len(a.vehicles["van-06"].events) != 0 {
+		t.Errorf("answered %d, %d repairs", code, len(a.vehicles["van-06"].events))
+	}
+}
+
+func TestAPostFromAnotherSiteIsRefused(t *testing.T) {
+	p := newPlain(t, serve(t, newAPI(t)), "")
+	req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, p.base+"/signin", strings.NewReader("key="+adminKey))
+	if err != nil {
+		t.Fatal(err)
+	}
+	req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	req.Header.Set("Sec-Fetch-Site", "cross-site")
+	code, _ := p.read(p.client.Do(req))
+	if code != http.StatusForbidden {
+		t.Errorf("answered %d", code)
+	}
+}
+
+func TestPagesForbidInlineScriptAndOtherHosts(t *testing.T) {
+	p := newPlain(t, serve(t, newAPI(t)), adminKey)
+	for _, path := range []string{"/", "/vehicles/van-02", "/visit?vehicle=van-02", "/help", "/nowhere"} {
+		res, err := p.client.Get(p.base + path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		policy := res.Header.Get("Content-Security-Policy")
+		_, body := p.read(res, nil)
+		if !strings.Contains(policy, "default-src 'none'") || strings.Contains(policy, "unsafe") || strings.Contains(policy, "http") {
+			t.Errorf("%s: policy %q", path, policy)
+		}
+		for _, bad := range []string{"<script>", " style=\"", " onclick=", "javascript:"} {
+			if strings.Contains(body, bad) {
+				t.Errorf("%s holds %q", path, bad)
+			}
+		}
+	}
+}
+
+func TestTheSessionsCookieIsClosedToScriptsAndOtherSitesAndSigningInStaysOnTheHost(t *testing.T) {
+	p := newPlain(t, serve(t, newAPI(t)), "")
+	p.client.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
+	res, err := p.client.PostForm(p.base+"/signin", url.Values{"key": {adminKey}, "to": {"//elsewhere.example/"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer res.Body.Close()
+	c := res.Cookies()[0]
+	if !c.HttpOnly || c.SameSite != http.SameSiteLaxMode || strings.Contains(c.Value, adminKey) {
+		t.Errorf("cookie %v", c)
+	}
+	if to := res.Header.Get("Location"); to != "/" {
+		t.Errorf("signing in leads to %s", to)
+	}
+}
