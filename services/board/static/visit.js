@@ -109,6 +109,8 @@
     }
   };
 
+  const queued = (n) => waiting.some((w) => w.visit === form.elements.visit.value && w.point === n);
+
   let current = 0;
   const go = (n) => {
     current = Math.min(Math.max(n, 0), steps.length - 1);
@@ -122,16 +124,15 @@
     (form.elements["value_" + step.dataset.point].value.trim() !== "" || form.elements["over_" + step.dataset.point].checked);
 
   back.addEventListener("click", () => go(current - 1));
-  let asked = -1;
   on.addEventListener("click", async () => {
     const step = steps[current];
     const n = Number(step.dataset.point);
-    if (filled(step) && !sent[n]) {
+    if (filled(step) && !sent[n] && !queued(n)) {
       on.disabled = true;
       await send(n, false);
       on.disabled = false;
-      asked = current; // the answer is read first; the next press goes on
-      if (sent[n] || waiting.some((w) => w.point === n)) on.textContent = "To the next point";
+      // The answer is read first; the next press goes on.
+      if (sent[n] || queued(n)) on.textContent = "To the next point";
       return;
     }
     on.textContent = "Go on";
@@ -152,7 +153,7 @@
     await flush();
     for (const s of steps.filter(filled)) {
       const n = Number(s.dataset.point);
-      if (!sent[n] && !waiting.some((w) => w.point === n) && !(await send(n, false))) return go(steps.indexOf(s));
+      if (!sent[n] && !queued(n) && !(await send(n, false))) return go(steps.indexOf(s));
     }
     if (waiting.length > 0) return say();
     localStorage.removeItem(draftKey);
