@@ -279,8 +279,13 @@ func TestAVisitOnAPhoneSurvivesALostConnectionAndEntersNothingTwice(t *testing.T
 	if v := eval[string](b, `document.querySelector("#value-1").value`); v != "12" {
 		t.Errorf("after a reload the second point says %q", v)
 	}
-	eval[string](b, `document.querySelector("form.visit-form").requestSubmit(), ""`)
-	b.until(`location.pathname === "/visit/done"`)
+	b.follow(chromedp.Func(func(ctx context.Context, to *chromedp.Target) error {
+		_, err := chromedp.Evaluate[string](`document.querySelector("form.visit-form").requestSubmit(), ""`)(ctx, to)
+		return err
+	}))
+	if at := run(b, chromedp.Location()); !strings.Contains(at, "/visit/done?") {
+		t.Errorf("the visit ends at %s", at)
+	}
 	if n := count() - before; n != 3 {
 		t.Errorf("%d readings after sending again, want 3", n)
 	}
