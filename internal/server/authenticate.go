@@ -53,7 +53,9 @@ func (s *Server) authenticate(ctx context.Context, method string) (context.Conte
 	return caller.Into(ctx, c), nil
 }
 
-// callerOf checks an Authorization header. Addresses that keep failing have to wait.
+// callerOf checks an Authorization header. Addresses that keep failing have to
+// wait, except with keys that were valid before: behind a proxy many callers
+// share one address.
 func (s *Server) callerOf(ctx context.Context, header, remote string) (caller.Caller, error) {
 	if header == "" {
 		return caller.Caller{}, problem.Unauthenticated("NO_KEY", "a key is needed: Authorization: Bearer KEY")
@@ -63,10 +65,11 @@ func (s *Server) callerOf(ctx context.Context, header, remote string) (caller.Ca
 	if !strings.EqualFold(scheme, "Bearer") || secret == "" || len(secret) > longestSecret {
 		return caller.Caller{}, problem.Unauthenticated("MALFORMED_KEY", "the Authorization header is not of the form: Bearer KEY")
 	}
-	if wait := s.failures.wait(remote); wait > 0 {
+	hash := sha256.Sum256([]byte(secret))
+	if wait := s.failures.wait(remote); wait > 0 && !s.keys.seen(hash) {
 		return caller.Caller{}, problem.Exhausted("TOO_MANY_FAILED_KEYS", wait, "too many calls with keys that are not valid came from your address; wait %s", wait.Round(time.Second))
 	}
-	c, err := s.keys.find(ctx, sha256.Sum256([]byte(secret)))
+	c, err := s.keys.find(ctx, hash)
 	var known *problem.Error
 	switch {
 	case err == nil:
@@ -95,6 +98,14 @@ type keyEntry struct {
 	until  time.Time
 }
 
+// seen says whether the key was valid when it was last looked up.
+func (k *keyCache) seen(hash [sha256.Size]byte) bool {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	_, ok := k.entries[hash]
+	return ok
+}
+
 func (k *keyCache) find(ctx context.Context, hash [sha256.Size]byte) (caller.Caller, error) {
 	now := k.now()
 	k.mu.Lock()
@@ -104,6 +115,11 @@ func (k *keyCache) find(ctx context.Context, hash [sha256.Size]byte) (caller.Cal
 		return entry.caller, nil
 	}
 	c, err := k.lookup(ctx, hash, now)
+	if errors.Is(err, caller.ErrNoKey) {
+		k.mu.Lock()
+		defer k.mu.Unlock()
+		delete(k.entries, hash)
+	}
 	if err != nil {
 		return caller.Caller{}, err
 	}

@@ -286,6 +286,7 @@ func infoOf(err error) *errdetails.ErrorInfo {
 
 func TestAKeyIsNeededAndFailedOnesHaveToWait(t *testing.T) {
 	r := newRig(t, Config{FailedKeysPerMinute: 3})
+	r.do(t, "GET", "/v1/outlooks", "ck_fleet", "")
 	for _, secret := range []string{"", "ck_wrong"} {
 		code, headers, text := r.do(t, "GET", "/v1/outlooks", secret, "")
 		if code != http.StatusUnauthorized || headers.Get("WWW-Authenticate") == "" || readError(t, text).reason() == "" {
@@ -302,8 +303,14 @@ func TestAKeyIsNeededAndFailedOnesHaveToWait(t *testing.T) {
 	if code != http.StatusTooManyRequests || headers.Get("Retry-After") != "20" || readError(t, text).reason() != "TOO_MANY_FAILED_KEYS" {
 		t.Errorf("after four failures: %d, Retry-After %q, %s", code, headers.Get("Retry-After"), text)
 	}
-	r.clock.advance(20 * time.Second)
 	if code, _, text := r.do(t, "GET", "/v1/outlooks", "ck_fleet", ""); code != http.StatusOK {
+		t.Errorf("a key that was valid before has to wait for others' failures: %d %s", code, text)
+	}
+	if code, _, _ := r.do(t, "POST", "/v1/readings:submit", "ck_shop", "{}"); code != http.StatusTooManyRequests {
+		t.Errorf("a key never seen before is looked up meanwhile: %d", code)
+	}
+	r.clock.advance(20 * time.Second)
+	if code, _, text := r.do(t, "POST", "/v1/readings:submit", "ck_shop", "{}"); code != http.StatusOK {
 		t.Errorf("a valid key after the wait: %d %s", code, text)
 	}
 }

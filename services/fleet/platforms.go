@@ -16,6 +16,9 @@ import (
 // UpsertPlatform creates a platform or states new limits for one. Vehicles of
 // the platform are computed anew where the limits changed for days past.
 func (s *Service) UpsertPlatform(ctx context.Context, req *creepagev1.UpsertPlatformRequest) (*creepagev1.Platform, error) {
+	if req.GetPlatform() == nil {
+		return nil, problem.InvalidField("platform", "is missing")
+	}
 	p, err := wire.Platform(req.GetPlatform())
 	if err != nil {
 		return nil, under("platform", err)
