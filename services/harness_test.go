@@ -27,6 +27,7 @@ import (
 	"creepage/internal/stream"
 	"creepage/internal/trend"
 	"creepage/services/access"
+	"creepage/services/bench"
 	"creepage/services/fleet"
 	"creepage/services/intake"
 )
@@ -97,6 +98,7 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 			creepagev1.RegisterPlatformServiceServer(r, vehicles)
 			creepagev1.RegisterWarningServiceServer(r, vehicles)
 			creepagev1.RegisterAccessServiceServer(r, access.New(db, pages, clock))
+			creepagev1.RegisterBenchServiceServer(r, bench.New(db, clock))
 		},
 	})
 	must(t, err)
