@@ -19,6 +19,7 @@ import (
 	"creepage/internal/stream"
 	"creepage/internal/trend"
 	"creepage/services/access"
+	"creepage/services/bench"
 	"creepage/services/board"
 	"creepage/services/fleet"
 	"creepage/services/intake"
@@ -143,6 +144,7 @@ func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher 
 			creepagev1.RegisterPlatformServiceServer(r, vehicles)
 			creepagev1.RegisterWarningServiceServer(r, vehicles)
 			creepagev1.RegisterAccessServiceServer(r, access.New(s.api, pages, p.common.Clock))
+			creepagev1.RegisterBenchServiceServer(r, bench.New(s.api, p.common.Clock))
 		},
 		Pages: func(mux *http.ServeMux, front *server.Server) {
 			secret := sha256.Sum256(append([]byte("creepage board\n"), pageSecret...))
