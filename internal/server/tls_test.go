@@ -158,3 +158,38 @@ func checkOver(t *testing.T, l net.Listener, config *tls.Config) error {
 	_, err = healthpb.NewHealthClient(conn).Check(ctx, &healthpb.HealthCheckRequest{})
 	return err
 }
+
+func TestARenewedCertificateIsTakenUp(t *testing.T) {
+	a := newAuthority(t)
+	certificate, key := a.issue(t, "server")
+	config, err := LoadTLS(certificate, key, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	served := func() string {
+		t.Helper()
+		pair, err := config.GetCertificate(nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(pair.Certificate[0])
+	}
+	first := served()
+	if err := os.WriteFile(certificate, []byte("half a certific"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if served() != first {
+		t.Errorf("a renewal that is half-way ends the service")
+	}
+	a.issue(t, "server")
+	later := time.Now().Add(time.Minute)
+	if err := os.Chtimes(certificate, later, later); err != nil {
+		t.Fatal(err)
+	}
+	if served() == first {
+		t.Errorf("the old certificate is served after the renewal")
+	}
+	if _, err := LoadTLS(filepath.Join(a.dir, "none.pem"), key, ""); err == nil {
+		t.Errorf("a certificate that is not there is no error")
+	}
+}
