@@ -47,7 +47,8 @@ CREATE TABLE warnings (
     probability       double precision NOT NULL CHECK (probability BETWEEN 0 AND 1),
     days_p50          double precision,
     reason            text NOT NULL,
-    backfilled        boolean NOT NULL DEFAULT false, -- found in old records: never news
+    backfilled        boolean NOT NULL DEFAULT false, -- found in old records
+    news              boolean NOT NULL DEFAULT true CHECK (news OR backfilled), -- somebody was told; not what old records began and ended
     ended_at          timestamptz CHECK (ended_at >= raised_at),
     end_reason        text NOT NULL DEFAULT '',
     acknowledged_at   timestamptz,

@@ -42,6 +42,10 @@ GRANT DELETE ON latest_outlooks, vehicle_checkpoints, vehicle_states, platform_v
 GRANT INSERT ON readings, reading_conflicts, codes, outlooks, warnings, vehicles, param_sets TO creepage_worker;
 GRANT INSERT, UPDATE ON vehicle_states, vehicle_checkpoints, latest_outlooks TO creepage_worker;
 GRANT DELETE ON vehicle_checkpoints TO creepage_worker;
+-- What was said stays said; what was found in old records may be found anew.
+GRANT DELETE ON outlooks, warnings TO creepage_worker;
+CREATE POLICY found_in_old_records ON outlooks AS RESTRICTIVE FOR DELETE TO creepage_worker USING (backfilled);
+CREATE POLICY found_in_old_records ON warnings AS RESTRICTIVE FOR DELETE TO creepage_worker USING (backfilled AND NOT news);
 GRANT UPDATE (ended_at, end_reason) ON warnings TO creepage_worker;
 GRANT EXECUTE ON FUNCTION make_reading_partition(date) TO creepage_worker;
 

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	streamv1 "creepage/api/creepage/stream/v1"
+	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/insulation"
 	"creepage/internal/stream"
 	"creepage/internal/wire"
@@ -87,6 +88,9 @@ func (e *entry) decode() (err error) {
 			return errors.New("reading: reading_id: is missing; intake derives one")
 		}
 		r.ReceivedAt = e.receivedAt
+		if e.backfill {
+			r.ReceivedAt = arrived(content.Reading, &r)
+		}
 		e.reading = &r
 	case *streamv1.Entry_Code:
 		c, err := wire.Code(content.Code)
@@ -139,4 +143,13 @@ func (w *Worker) take(ctx context.Context, b *batch, m *stream.Message) {
 		}
 		b.entries = append(b.entries, e)
 	}
+}
+
+// arrived is when an old record arrived, as far as is known: when its sender
+// says it did, or else when it was measured.
+func arrived(m *creepagev1.Reading, r *insulation.Reading) time.Time {
+	if at := m.GetReceiveTime(); at.IsValid() {
+		return at.AsTime().Truncate(time.Microsecond)
+	}
+	return r.MeasuredAt
 }

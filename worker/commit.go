@@ -225,8 +225,8 @@ func (w *Worker) tracksOf(ctx context.Context, tx *store.WorkerTx, b *batch) (*t
 		t := byID[v.Key]
 		if t == nil {
 			state, versions := states[v.Key], platforms[v.Organisation][v.Platform]
-			if state == nil || len(versions) == 0 {
-				return nil, fmt.Errorf("vehicle %s: no state or no platform %q", v.Name, v.Platform)
+			if state == nil || len(versions) == 0 { // merged into another meanwhile
+				return nil, fmt.Errorf("vehicle %s: its state or platform %q is gone: %w", v.Name, v.Platform, store.ErrUnavailable)
 			}
 			t = &track{vehicle: v, state: state, platforms: versions}
 			byID[v.Key] = t

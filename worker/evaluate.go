@@ -201,15 +201,15 @@ func (s *sayings) of(model *trend.Model, t *track, day *time.Time) error {
 		t.state.OutlookKeptAt, t.state.OutlookState = at, uint8(outlook.State)
 	}
 	s.outlooks = append(s.outlooks, store.NewOutlook{Organisation: t.vehicle.Organisation, Vehicle: t.vehicle.Key, Outlook: &outlook, Details: details, Latest: true, Append: keep})
-	s.take(t, changes, false)
+	s.take(t, changes)
 	return nil
 }
 
 // take notes the warnings that changed.
-func (s *sayings) take(t *track, changes []trend.Change, backfilled bool) {
+func (s *sayings) take(t *track, changes []trend.Change) {
 	for _, c := range changes {
 		if c.Raised {
-			s.raised = append(s.raised, store.NewWarning{ID: uuid.Must(uuid.NewV7()), Organisation: t.vehicle.Organisation, Vehicle: t.vehicle.Key, Change: c, Backfilled: backfilled})
+			s.raised = append(s.raised, store.NewWarning{ID: uuid.Must(uuid.NewV7()), Organisation: t.vehicle.Organisation, Vehicle: t.vehicle.Key, Change: c, News: true})
 			continue
 		}
 		s.ended = append(s.ended, store.EndedWarning{Organisation: t.vehicle.Organisation, Vehicle: t.vehicle.Key, Change: c})
@@ -235,7 +235,7 @@ func (w *Worker) record(ctx context.Context, tx *store.WorkerTx, s *sayings) err
 		jobs = append(jobs, WarningChanged{Organisation: e.Organisation, Warning: e.ID, Ended: true})
 	}
 	for i := range raised {
-		if r := &raised[i]; !r.Backfilled {
+		if r := &raised[i]; r.News {
 			jobs = append(jobs, WarningChanged{Organisation: r.Organisation, Warning: r.ID})
 		}
 	}

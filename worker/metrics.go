@@ -17,6 +17,7 @@ type metrics struct {
 	batchSize   prometheus.Histogram
 	commit      prometheus.Histogram
 	evaluations prometheus.Counter
+	histories   prometheus.Counter
 	warnings    *prometheus.CounterVec
 	lag         prometheus.Gauge
 	lagSeconds  prometheus.Gauge
@@ -43,6 +44,7 @@ func newMetrics(reg prometheus.Registerer) (*metrics, error) {
 		commit: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "creepage_worker_commit_seconds",
 			Help: "Time of one transaction.", Buckets: prometheus.ExponentialBuckets(0.001, 2, 14)}),
 		evaluations: counter("evaluations_total", "Vehicles evaluated."),
+		histories:   counter("histories_total", "Vehicles whose old records were replayed."),
 		warnings: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "creepage_worker_warnings_total",
 			Help: "Warnings by what became of them (raised, ended)."}, []string{"change"}),
 		lag:        gauge("lag_messages", "Messages in the stream that are not committed yet."),
@@ -50,7 +52,7 @@ func newMetrics(reg prometheus.Registerer) (*metrics, error) {
 		held:       gauge("quarantine_messages", "Messages in the quarantine."),
 	}
 	for _, c := range []prometheus.Collector{m.readings, m.codes, m.replays, m.quarantined, m.unsettled, m.failures, m.batchSize, m.commit,
-		m.evaluations, m.warnings, m.lag, m.lagSeconds, m.held} {
+		m.evaluations, m.histories, m.warnings, m.lag, m.lagSeconds, m.held} {
 		if err := reg.Register(c); err != nil {
 			return nil, fmt.Errorf("register the worker's metrics: %w", err)
 		}

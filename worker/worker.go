@@ -62,6 +62,7 @@ func New(c Config) (*Worker, error) {
 const (
 	changedEvery = time.Second      // changes made by other processes
 	keepEvery    = 5 * time.Second  // lag, room in the stream
+	historyLook  = time.Second      // old records that have gone quiet
 	pauseAfter   = time.Second      // after a transaction failed
 	drainTimeout = 20 * time.Second // to commit what has been fetched when asked to stop
 )
@@ -100,6 +101,7 @@ func (w *Worker) Run(ctx context.Context) error {
 	run("commit", func() error { return w.commitAll(ctx, finishing, batches) })
 	run("evaluate", func() error { return w.evaluateLoop(ctx) })
 	run("daily pass", func() error { return w.dailyLoop(ctx) })
+	run("histories", func() error { return w.historyLoop(ctx) })
 	run("keep house", func() error { return w.keepLoop(ctx) })
 	loops.Wait()
 
@@ -196,6 +198,17 @@ func (w *Worker) dailyLoop(ctx context.Context) error {
 		through = today
 		w.log.Info("daily pass done", "day", today.Format(time.DateOnly), "vehicles", n)
 		return nil
+	})
+}
+
+// historyLoop tells the history of old records once they have gone quiet.
+func (w *Worker) historyLoop(ctx context.Context) error {
+	return w.every(ctx, "histories cannot be told", historyLook, nil, func() error {
+		n, err := w.TellHistories(ctx)
+		if n > 0 {
+			w.log.Info("histories of old records told", "vehicles", n)
+		}
+		return err
 	})
 }
 

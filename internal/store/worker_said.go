@@ -86,7 +86,8 @@ type NewWarning struct {
 	Organisation uuid.UUID
 	Vehicle      int64
 	Change       trend.Change
-	Backfilled   bool      // found in old records: never news
+	Backfilled   bool      // found in old records
+	News         bool      // somebody is to be told
 	EndedAt      time.Time // of an old one that ended; zero: it stands
 	EndReason    string
 }
@@ -108,9 +109,9 @@ func (w *WorkerTx) RaiseWarnings(ctx context.Context, rows []NewWarning) ([]NewW
 		if !r.EndedAt.IsZero() {
 			ended = &r.EndedAt
 		}
-		batch.Queue(`INSERT INTO warnings (id, organisation_id, vehicle_id, kind, component, raised_at, probability, days_p50, reason, backfilled, ended_at, end_reason)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12) ON CONFLICT DO NOTHING RETURNING id`, r.ID, r.Organisation, r.Vehicle, int16(r.Change.Kind), int16(r.Change.Component),
-			r.Change.At, probability(r.Change.Probability), days, r.Change.Reason, r.Backfilled, ended, r.EndReason).Query(func(result pgx.Rows) error {
+		batch.Queue(`INSERT INTO warnings (id, organisation_id, vehicle_id, kind, component, raised_at, probability, days_p50, reason, backfilled, ended_at, end_reason, news)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13) ON CONFLICT DO NOTHING RETURNING id`, r.ID, r.Organisation, r.Vehicle, int16(r.Change.Kind), int16(r.Change.Component),
+			r.Change.At, probability(r.Change.Probability), days, r.Change.Reason, r.Backfilled, ended, r.EndReason, r.News).Query(func(result pgx.Rows) error {
 			if result.Next() {
 				raised = append(raised, r)
 			}
