@@ -3,6 +3,7 @@ package worker
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -42,6 +43,7 @@ type env struct {
 	org       uuid.UUID
 	now       time.Time
 	log       *syncBuffer
+	consumer  *stream.Consumer // of step; made when it is first needed
 }
 
 // syncBuffer takes the log of several goroutines.
@@ -178,14 +180,17 @@ func (e *env) settled() {
 	}
 }
 
-// step takes one batch and commits it, without loops.
+// step commits what is in the stream, without loops.
 func (e *env) step(w *Worker) {
 	e.t.Helper()
-	c, err := e.stream.Consume()
-	if err != nil {
-		e.t.Fatal(err)
+	if e.consumer == nil {
+		c, err := e.stream.Consume()
+		if err != nil {
+			e.t.Fatal(err)
+		}
+		e.t.Cleanup(c.Stop)
+		e.consumer = c
 	}
-	defer c.Stop()
 	for {
 		info, err := e.stream.Info(e.t.Context())
 		if err != nil {
@@ -194,7 +199,12 @@ func (e *env) step(w *Worker) {
 		if info.Lag() == 0 {
 			return
 		}
-		b, err := w.assemble(e.t.Context(), c)
+		soon, cancel := context.WithTimeout(e.t.Context(), 100*time.Millisecond)
+		b, err := w.assemble(soon, e.consumer)
+		cancel()
+		if errors.Is(err, context.DeadlineExceeded) { // the acknowledgement was under way
+			continue
+		}
 		if err != nil {
 			e.t.Fatal(err)
 		}
