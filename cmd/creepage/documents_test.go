@@ -160,9 +160,9 @@ func checkReadme(t *testing.T, out string, examples int) {
 	}
 	for _, want := range []string{
 		`"state":`, `"reason":`, // outlooks
-		`"kind":`,               // warnings
-		`"openapi":`,            // the contract
-		`"secret":`,             // a key, shown once
+		`"kind":`,    // warnings
+		`"openapi":`, // the contract
+		`"secret":`,  // a key, shown once
 		`"ACCEPTED"`, `"REJECTED"`, "resistance_ohms",
 		"vehicles/truck-17/outlook",
 		"2 rows: 2 accepted, 0 known already, 0 refused",

@@ -42,7 +42,7 @@ func StartServe(ctx context.Context, c ServeConfig) (*Process, error) {
 	if err != nil {
 		return nil, p.abort(err)
 	}
-	registry, err := newRegistry()
+	registry, err := newRegistry(shared)
 	if err != nil {
 		return nil, p.abort(err)
 	}
@@ -62,9 +62,10 @@ type shared struct {
 	stream *stream.Stream
 }
 
-func newRegistry() (*prometheus.Registry, error) {
+// newRegistry returns the registry of a process with what it says of itself and of the stream.
+func newRegistry(s *shared) (*prometheus.Registry, error) {
 	r := prometheus.NewRegistry()
-	for _, c := range []prometheus.Collector{collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{})} {
+	for _, c := range []prometheus.Collector{collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), newStreamRoom(s.stream)} {
 		if err := r.Register(c); err != nil {
 			return nil, fmt.Errorf("register the process's metrics: %w", err)
 		}

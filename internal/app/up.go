@@ -76,7 +76,7 @@ func (p *Process) startUp(ctx context.Context, c UpConfig) error {
 	if err != nil {
 		return err
 	}
-	registry, err := newRegistry()
+	registry, err := newRegistry(s)
 	if err != nil {
 		return err
 	}

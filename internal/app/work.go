@@ -32,7 +32,7 @@ func StartWork(ctx context.Context, c WorkConfig) (*Process, error) {
 	if err != nil {
 		return nil, p.abort(err)
 	}
-	registry, err := newRegistry()
+	registry, err := newRegistry(shared)
 	if err != nil {
 		return nil, p.abort(err)
 	}
