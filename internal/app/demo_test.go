@@ -174,7 +174,8 @@ func warningsComeBeforeTheCodes(t *testing.T, c *client.Client, m moved) {
 }
 
 // backtestAndServiceSayTheSame runs the backtest command on the very records and
-// holds what it says against what the service says.
+// holds what it says against what the service says. The service works with the
+// default parameters, so the backtest does too.
 func backtestAndServiceSayTheSame(t *testing.T, s *service, c *client.Client, m moved) {
 	dir := t.TempDir()
 	file := func(name string) string { return filepath.Join(dir, name) }
@@ -183,7 +184,7 @@ func backtestAndServiceSayTheSame(t *testing.T, s *service, c *client.Client, m 
 	write(t, file("events.csv"), func(w io.Writer) error { return record.WriteEvents(w, m.fleet.Events) })
 	write(t, file("codes.csv"), func(w io.Writer) error { return record.WriteCodes(w, m.fleet.Codes) })
 	out, err := exec.CommandContext(t.Context(), s.bin, "backtest", "--platforms", file("platforms.json"), "--readings", file("readings.csv"),
-		"--events", file("events.csv"), "--codes", file("codes.csv"), "--every", "168h", "--out", file("said")).CombinedOutput()
+		"--events", file("events.csv"), "--codes", file("codes.csv"), "--every", "168h", "--learn", "0", "--out", file("said")).CombinedOutput()
 	if err != nil {
 		t.Fatalf("backtest: %v\n%s", err, out)
 	}

@@ -146,7 +146,7 @@ func (sub *submission) readReading(l *line) {
 	var err error
 	l.reading, err = wire.Reading(l.message)
 	r := &l.reading
-	r.ReceivedAt = sub.now
+	r.ReceivedAt = sub.received(l.message)
 	if r.Shop == "" {
 		r.Shop = sub.caller.Shop
 	}
@@ -161,6 +161,18 @@ func (sub *submission) readReading(l *line) {
 		return
 	}
 	l.refused = sub.mayNotSubmit(l)
+}
+
+// received is when a reading arrived: now, or for an old record when its sender
+// says it did, zero if he says nothing.
+func (sub *submission) received(m *creepagev1.Reading) time.Time {
+	if !sub.backfill {
+		return sub.now
+	}
+	if at := m.GetReceiveTime(); at.IsValid() && at.AsTime().Before(sub.now) {
+		return at.AsTime().Truncate(time.Microsecond)
+	}
+	return time.Time{}
 }
 
 func fieldsOf(err error) []problem.Field {
