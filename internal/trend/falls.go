@@ -29,7 +29,10 @@ type atom struct {
 // deepest fall until then, by simulation of the mode chain with a fixed seed.
 // The deepest, not the last: a code once set stays set. For the stable mode the
 // atoms are those of paths that leave it, for an onset hazard of one a day.
-type falls [numModes][numHorizons][]atom
+type falls struct {
+	atoms   [numModes][numHorizons][]atom
+	leaving [numHorizons]float64 // summed mass of the stable mode's atoms
+}
 
 // dampReference is the dampness at which paths are compared to find the deepest.
 const dampReference = 0.5
@@ -44,7 +47,12 @@ func newFalls(p *Params) *falls {
 			paths[i] = simulateFall(p, &t, rng, k, (float64(i)+0.5)/float64(len(paths)))
 		}
 		for h := range numHorizons {
-			f[k][h] = gather(paths, h, k)
+			f.atoms[k][h] = gather(paths, h, k)
+		}
+	}
+	for h := range numHorizons {
+		for _, a := range f.atoms[modeStable][h] {
+			f.leaving[h] += a.mass
 		}
 	}
 	return f

@@ -198,9 +198,28 @@ func (m *Model) survive(mem *memory, b *bank, k GroupKey, limit float64, d day, 
 	if !k.Whole() {
 		s.H[2] -= m.rise[k.Component] * ps.LeakTemperature.Mean
 	}
+	if b.clears(m.tail, &s.H, limit) {
+		return
+	}
 	silent := max(math.Exp2(-float64(days)/ps.SurvivalDays), ps.SurvivalFloor)
 	b.update(&s, &doubt{lnAboveSaid: math.Log(1 - silent), lnFalseAbove: math.Log(silent)})
 }
+
+// clears says whether hardly anything of the bank lies below a limit.
+func (b *bank) clears(t *tail, h *[Dim]float64, limit float64) bool {
+	under := 0.0
+	for k := range b {
+		if b[k].w < 1e-4 {
+			continue
+		}
+		mu, _, v := b[k].project(h)
+		under += b[k].w * t.cdf((limit-mu)/math.Sqrt(v+survivalNoise))
+	}
+	return under < leastUnder
+}
+
+// leastUnder is the chance of lying below the limit from which silence tells anything.
+const leastUnder = 0.002
 
 // survivalNoise is the variance of where a monitor really trips, decades^2.
 const survivalNoise = 0.1 * 0.1
@@ -266,7 +285,7 @@ func (x *partForecast) crossing(m *Model, h int, limit float64) float64 {
 		mu, _, v := g.project(&sight)
 		s := 1 / math.Sqrt(v+own+minVariance)
 		z := (limit - mu) * s
-		atoms := m.falls[k][h]
+		atoms := m.falls.atoms[k][h]
 		if len(atoms) == 0 {
 			if k == modeStable {
 				total += g.w * m.tail.cdf(z)
@@ -276,20 +295,18 @@ func (x *partForecast) crossing(m *Model, h int, limit float64) float64 {
 		if last := atoms[len(atoms)-1]; z+(last.fall+x.damp*last.growth)*s < -tailReach {
 			continue
 		}
-		part := 0.0
-		left := 1.0
-		onset := 1.0
+		part, onset := 0.0, 1.0
 		if k == modeStable {
 			onset = x.chain.onset
+			part = max(1-onset*m.falls.leaving[h], 0) * m.tail.cdf(z)
 		}
-		for i := range atoms {
+		for i := len(atoms) - 1; i >= 0; i-- {
 			a := &atoms[i]
-			mass := a.mass * onset
-			left -= mass
-			part += mass * m.tail.cdf(z+(a.fall+x.damp*a.growth)*s)
-		}
-		if k == modeStable {
-			part += max(left, 0) * m.tail.cdf(z)
+			deep := z + (a.fall+x.damp*a.growth)*s
+			if deep < -tailReach {
+				continue
+			}
+			part += a.mass * onset * m.tail.cdf(deep)
 		}
 		total += g.w * part
 	}
