@@ -205,7 +205,7 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 		s.Relation = seenAbove
 	}
 	mean, variance := g.bank.seen(&s.H)
-	if by := slip(level, mean, variance, s.Noise); by != 0 && !(g.slipBy == int8(by) && d-g.slipDay <= slipRepeatDays && g.slipDay != 0) {
+	if by, exact := slip(level, mean, variance, s.Noise); exact && !(g.slipBy == int8(by) && d-g.slipDay <= slipRepeatDays && g.slipDay != 0) {
 		note.SetAside, note.Reason = true, slipReason(by, mean)
 		mem.doubted(note)
 		g.slipDay, g.slipBy = d, int8(by)

@@ -34,20 +34,22 @@ func impossible(ohms float64) string {
 }
 
 // slip returns by how many decades (+3 or -3) a level is off when a unit slip
-// of a thousand explains it almost perfectly and nothing else does, or 0: it
-// lies far outside what is expected, and well inside once undone.
-func slip(level, mean, variance, noise float64) float64 {
+// of a thousand explains it and little else does, or 0: it lies far outside
+// what is expected, and well inside once undone. exact says that it fits so well
+// that no other reading is needed to tell.
+func slip(level, mean, variance, noise float64) (by float64, exact bool) {
 	s := math.Sqrt(variance + noise)
-	if s > 0.45 {
-		return 0 // too little is known to tell a slip from a change
+	if s > 0.6 {
+		return 0, false // too little is known to tell a slip from a change
 	}
 	d := level - mean
 	if math.Abs(d) < 2.2 || math.Abs(d) < 4*s {
-		return 0
+		return 0, false
 	}
-	by := math.Copysign(3, d)
-	if math.Abs(d-by) > max(2*s, 0.15) {
-		return 0
+	by = math.Copysign(3, d)
+	off := math.Abs(d - by)
+	if off > min(2*s, 0.7) {
+		return 0, false
 	}
-	return by
+	return by, s <= 0.3 && off <= min(1.5*s, 0.35)
 }

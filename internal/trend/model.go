@@ -20,6 +20,7 @@ type Model struct {
 	temperature [numComponents + 1]Normal
 	doubt       doubt
 	wholeDoubt  doubt
+	sureDoubt   doubt // of what was doubted once and comes again
 }
 
 const numComponents = int(insulation.System)
@@ -61,6 +62,9 @@ func NewModel(p Params) (*Model, error) {
 	}
 	m.falls, m.tail = newFalls(&p), newTail()
 	m.doubt, m.wholeDoubt = newDoubt(&p), newDoubt(&p)
+	sure := p
+	sure.LowOutlier, sure.FlatOutlier = min(p.LowOutlier, 1e-4), min(p.FlatOutlier, 1e-5)
+	m.sureDoubt = newDoubt(&sure)
 	return m, nil
 }
 

@@ -13,7 +13,10 @@ type look struct {
 	key      GroupKey
 	sights   []Sight
 	readings []*insulation.Reading
-	together bool // rows with all conductors tied, of a component with groups of its own
+	slips    []float64 // per reading: decades a slip of unit would explain, or 0
+	exact    []bool    // it fits so well that nothing else is needed to tell
+	sure     bool      // seen before and set aside as a slip: now it is believed
+	together bool      // rows with all conductors tied, of a component with groups of its own
 	// ln likelihood of the group's readings for each shift of the whole visit.
 	evidence [len(visitShifts)]float64
 }
@@ -78,8 +81,11 @@ func (m *Model) looksOf(mem *memory, p *insulation.Platform, d day, visit []*ins
 			}
 			s := m.sightOf(mem, p, r, k)
 			m.checkTop(mem, r, &s)
-			if g != nil && m.setAside(mem, g, d, r, &s) {
-				continue
+			if g != nil {
+				by, exact := g.slipOf(&s)
+				l.slips, l.exact = append(l.slips, by), append(l.exact, exact)
+			} else {
+				l.slips, l.exact = append(l.slips, 0), append(l.exact, false)
 			}
 			l.sights = append(l.sights, s)
 			l.readings = append(l.readings, r)
@@ -88,7 +94,107 @@ func (m *Model) looksOf(mem *memory, p *insulation.Platform, d day, visit []*ins
 			looks = append(looks, l)
 		}
 	}
-	return looks
+	return m.withoutSlips(mem, d, looks)
+}
+
+// slipOf returns the slip of a thousand that would explain a reading, or 0.
+func (g *group) slipOf(s *Sight) (by float64, exact bool) {
+	mean, variance := g.bank.seen(&s.H)
+	by, exact = slip(s.Y, mean, variance, s.Noise)
+	if s.Relation != seenEqual && !(s.Relation == seenAbove && by > 0) {
+		return 0, false
+	}
+	return by, exact
+}
+
+// agree drops slips that neither fit exactly nor are shared by another
+// component of the visit.
+func agree(looks []look) {
+	for i := range looks {
+		l := &looks[i]
+		for j, by := range l.slips {
+			if by != 0 && !l.exact[j] && !slipsElsewhere(looks, l.key.Component, by) {
+				l.slips[j] = 0
+			}
+		}
+	}
+}
+
+func slipsElsewhere(looks []look, c insulation.Component, by float64) bool {
+	for i := range looks {
+		if looks[i].key.Component != c && slices.Contains(looks[i].slips, by) {
+			return true
+		}
+	}
+	return false
+}
+
+// withoutSlips sets aside what slips of unit explain. A whole visit slips, or
+// a single entry: readings that agree among themselves, in a visit whose other
+// components read as ever, have really changed. A slip that comes again in a
+// later visit is believed, and then without doubt.
+func (m *Model) withoutSlips(mem *memory, d day, looks []look) []look {
+	agree(looks)
+	all := slices.Clone(looks)
+	kept := looks[:0]
+	for _, l := range all {
+		n := 0
+		for _, by := range l.slips {
+			if by != 0 {
+				n++
+			}
+		}
+		if n == 0 {
+			kept = append(kept, l)
+			continue
+		}
+		if n >= 2 && n == len(l.slips) && othersRead(all, l.key.Component) {
+			kept = append(kept, l)
+			continue
+		}
+		g := mem.find(l.key)
+		again := g.slipDay != 0 && g.slipDay != d && d-g.slipDay <= slipRepeatDays
+		var rest look
+		rest.key, rest.together = l.key, l.together
+		for j, by := range l.slips {
+			if by != 0 && !(again && g.slipBy == int8(by)) {
+				r := l.readings[j]
+				mean, _ := g.bank.seen(&l.sights[j].H)
+				mem.doubted(Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: g.key, Ohms: r.Ohms, SetAside: true, Reason: slipReason(by, mean)})
+				continue
+			}
+			rest.sure = rest.sure || by != 0
+			rest.sights = append(rest.sights, l.sights[j])
+			rest.readings = append(rest.readings, l.readings[j])
+		}
+		if !again {
+			for _, by := range l.slips {
+				if by != 0 {
+					g.slipDay, g.slipBy = d, int8(by)
+				}
+			}
+		}
+		if len(rest.sights) > 0 {
+			kept = append(kept, rest)
+		}
+	}
+	return kept
+}
+
+// othersRead says whether a visit holds a value of another component that is no slip.
+func othersRead(looks []look, c insulation.Component) bool {
+	for i := range looks {
+		l := &looks[i]
+		if l.key.Component == c || l.key.Component == insulation.System {
+			continue
+		}
+		for j, by := range l.slips {
+			if by == 0 && l.sights[j].Relation == seenEqual {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // wholeCold is the whole circuit read by a tester, de-energised and cold: not
@@ -140,21 +246,6 @@ func (m *Model) checkTop(mem *memory, r *insulation.Reading, s *Sight) {
 			s.Relation = seenAbove
 		}
 	}
-}
-
-// setAside says whether a reading is off by a unit slip, and notes it.
-func (m *Model) setAside(mem *memory, g *group, d day, r *insulation.Reading, s *Sight) bool {
-	mean, variance := g.bank.seen(&s.H)
-	by := slip(s.Y, mean, variance, s.Noise)
-	if s.Relation != seenEqual && !(s.Relation == seenAbove && by > 0) {
-		return false
-	}
-	if by == 0 || (g.slipDay != 0 && g.slipDay != d && d-g.slipDay <= slipRepeatDays && g.slipBy == int8(by)) {
-		return false
-	}
-	mem.doubted(Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: g.key, Ohms: r.Ohms, SetAside: true, Reason: slipReason(by, mean)})
-	g.slipDay, g.slipBy = d, int8(by)
-	return true
 }
 
 func slipReason(by, mean float64) string {
@@ -304,7 +395,7 @@ func (b *bank) visit(m *Model, l *look, offset Normal, believed []float64) float
 	}
 	ln := 0.0
 	for i := range l.sights {
-		logL, said := b.update(&l.sights[i], &m.doubt)
+		logL, said := b.update(&l.sights[i], l.doubt(m))
 		ln += logL
 		if believed != nil {
 			believed[i] = said
@@ -315,6 +406,14 @@ func (b *bank) visit(m *Model, l *look, offset Normal, believed []float64) float
 		b[k].Cov[covLV], b[k].Cov[covUV], b[k].Cov[covBV], b[k].Cov[covVV] = 0, 0, 0, 0
 	}
 	return ln
+}
+
+// doubt is the mixture a look's readings are weighed with.
+func (l *look) doubt(m *Model) *doubt {
+	if l.sure {
+		return &m.sureDoubt
+	}
+	return &m.doubt
 }
 
 // mix makes b the mixture a*x + (1-a)*y, mode by mode, by moments.
