@@ -178,7 +178,7 @@ func checkReadme(t *testing.T, out string, examples int) {
 	}
 }
 
-func tail(b []byte) []byte { return b[max(0, len(b)-6000):] }
+func tail(b []byte) []byte { return b[max(0, len(b)-2500):] }
 
 // TestTheGoExampleOfTheReadmeRuns builds the README's Go example into a program
 // and runs it.
