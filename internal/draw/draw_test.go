@@ -2,6 +2,7 @@ package draw_test
 
 import (
 	"encoding/xml"
+	"errors"
 	"flag"
 	"io"
 	"math"
@@ -111,7 +112,7 @@ func parse(t *testing.T, svg string) []element {
 	d := xml.NewDecoder(strings.NewReader(svg))
 	for {
 		tok, err := d.Token()
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			return all
 		}
 		if err != nil {

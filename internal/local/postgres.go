@@ -232,7 +232,7 @@ func (p *Postgres) ping(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	defer conn.Close(ctx)
+	defer func() { _ = conn.Close(ctx) }()
 	return conn.Ping(ctx)
 }
 

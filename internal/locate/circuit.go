@@ -238,7 +238,7 @@ func (x *observation) logLikelihood(eta float64) float64 {
 // any reading may say nothing.
 func (x *observation) likelihood(eta float64) float64 {
 	z := (x.level - eta) / x.sigma
-	p := 0.0
+	var p float64
 	switch x.relation {
 	case insulation.Above:
 		p = math.Erfc(z/math.Sqrt2) / 2

@@ -150,19 +150,6 @@ func (b *bank) seen(h *[Dim]float64) (mean, variance float64) {
 	return origin + mean, max(second-mean*mean, minVariance)
 }
 
-// below returns the probability that H x lies below y.
-func (b *bank) below(h *[Dim]float64, y float64) float64 {
-	p := 0.0
-	for k := range b {
-		if b[k].w < 1e-9 {
-			continue
-		}
-		mu, _, v := b[k].project(h)
-		p += b[k].w * normalCDF((y-mu)/math.Sqrt(v+minVariance))
-	}
-	return p
-}
-
 // spread is what a sight would show, as a mixture of normals.
 type spread struct {
 	n           int

@@ -47,11 +47,10 @@ type sample struct {
 }
 
 type point struct {
-	day        day
-	y, t, f    float64 // level; degrees above 20; dampness (NaN: not taken)
-	above      bool
-	meter      string
-	afterEvent bool // first after something was done: no step between it and the one before
+	day     day
+	y, t, f float64 // level; degrees above 20; dampness (NaN: not taken)
+	above   bool
+	meter   string
 }
 
 type forecastSample struct {

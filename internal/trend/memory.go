@@ -1,7 +1,6 @@
 package trend
 
 import (
-	"math"
 	"slices"
 
 	"creepage/internal/insulation"
@@ -169,17 +168,4 @@ func (m *memory) doubted(d Doubt) {
 		m.doubts = m.doubts[:maxDoubts-1]
 	}
 	m.doubts = append(m.doubts, d)
-}
-
-// finite says whether every bank holds finite numbers.
-func (m *memory) finite() bool {
-	for i := range m.groups {
-		for k := range m.groups[i].bank {
-			x := &m.groups[i].bank[k]
-			if !x.finite() || math.IsNaN(x.w) {
-				return false
-			}
-		}
-	}
-	return true
 }
