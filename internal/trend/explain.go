@@ -5,9 +5,11 @@ import (
 	"math"
 	"strings"
 	"time"
+
+	"creepage/internal/insulation"
 )
 
-// words names a group for people: "motor phases", "battery plus".
+// words names a group for people: "motor winding", "battery plus".
 func (k GroupKey) words() string {
 	component := strings.ReplaceAll(k.Component.String(), "_", " ")
 	switch k.Conductor {
@@ -16,7 +18,11 @@ func (k GroupKey) words() string {
 	case Minus:
 		return component + " minus"
 	case Phases:
-		return component + " phases"
+		switch k.Component {
+		case insulation.Motor, insulation.Generator, insulation.Compressor:
+			return component + " winding"
+		}
+		return component + " output"
 	case PhaseU, PhaseV, PhaseW:
 		return component + " phase " + string('U'+rune(k.Conductor-PhaseU))
 	case WholeParallel:
@@ -73,6 +79,9 @@ func (f *forecast) reason(o *Outlook, limiting int) string {
 // driver returns the track that tells the story: the whole's own when it is
 // what drives the probability, else the limiting part.
 func (f *forecast) driver(limiting int) int {
+	if f.whole >= 0 && limiting >= 0 && f.groups[limiting].g.readings == 0 {
+		return f.whole // of a part never measured there is no story
+	}
 	if f.whole >= 0 {
 		w := f.groups[f.whole].p[horizon90]
 		if w >= 0.5*f.raw[horizon90] && (limiting < 0 || f.groups[limiting].p[horizon90] < w) && f.groups[f.whole].bank[modeStable].w < 0.5 {

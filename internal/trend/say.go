@@ -69,14 +69,15 @@ func (f *forecast) state(o *Outlook) State {
 		return Under
 	case o.P90 >= dueAt:
 		return Due
-	case f.knows() < 0.3:
-		return Unknown
 	}
 	for i := range f.groups {
 		x := &f.groups[i]
 		if x.g.readings > 0 && x.bank.share(modeDecline, modeBetter) >= fallingAt {
 			return Falling
 		}
+	}
+	if f.knows() < 0.3 {
+		return Unknown
 	}
 	return Steady
 }
