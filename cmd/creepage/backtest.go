@@ -33,6 +33,9 @@ arrived later.`,
 		Example: "  creepage backtest --platforms platforms.json --readings readings.csv --events events.csv --codes codes.csv --every 168h --out said",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if files.Platforms == "" || files.Readings == "" || out == "" {
+				return wrongUsage(cmd, "--platforms, --readings and --out are needed")
+			}
 			if every < time.Hour {
 				return wrongUsage(cmd, fmt.Sprintf("--every %s: want at least 1h", every))
 			}
@@ -47,9 +50,6 @@ arrived later.`,
 	f.DurationVar(&every, "every", 7*24*time.Hour, "time between two outlooks of a vehicle")
 	f.DurationVar(&learn, "learn", backtest.LearnEvery, "time between two lessons from the fleet's own records so far; 0: the default parameters throughout")
 	f.StringVar(&out, "out", "", "folder to write to")
-	for _, name := range []string{"platforms", "readings", "out"} {
-		_ = c.MarkFlagRequired(name)
-	}
 	return c
 }
 

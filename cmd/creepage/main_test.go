@@ -33,6 +33,8 @@ func run(t *testing.T, args ...string) (out, messages string, code int) {
 }
 
 func TestASlipOfThePenIsNamed(t *testing.T) {
+	t.Setenv("CREEPAGE_DATABASE_URL", "postgres://nowhere")
+	t.Setenv("CREEPAGE_NATS_URL", "nats://nowhere")
 	for _, c := range []struct {
 		args []string
 		want string
@@ -41,6 +43,13 @@ func TestASlipOfThePenIsNamed(t *testing.T) {
 		{[]string{"frobnicate"}, `no command "frobnicate"`},
 		{[]string{"import", "x.csv", "--sever", "http://x"}, "--server meant"},
 		{[]string{"import"}, "creepage import --help"},
+		{[]string{"up"}, "--data is missing"},
+		{[]string{"backtest", "--out", "x"}, "--readings and --out are needed"},
+		{[]string{"simulate"}, "--out is missing"},
+		{[]string{"organisation", "crate"}, "`creepage organisation create` meant"},
+		{[]string{"organisation", "create", "Not A Name"}, "lower case letters"},
+		{[]string{"serve", "--log-level", "loud"}, "debug, info, warn or error"},
+		{[]string{"serve", "--tls-cert", "x.pem"}, "belong together"},
 		{[]string{"import", "x.csv", "--batch", "many"}, "--batch"},
 	} {
 		_, messages, code := run(t, c.args...)

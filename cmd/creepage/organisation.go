@@ -13,10 +13,11 @@ import (
 
 func organisationCommand() *cobra.Command {
 	c := &cobra.Command{
-		Use:     "organisation",
-		Short:   "Make tenants, for operators of serve and work",
-		Example: "  creepage organisation create harbor-fleet --title 'Harbor Fleet'",
-		Args:    cobra.ArbitraryArgs,
+		Use:                        "organisation",
+		Short:                      "Make tenants, for operators of serve and work",
+		SuggestionsMinimumDistance: 2,
+		Example:                    "  creepage organisation create harbor-fleet --title 'Harbor Fleet'",
+		Args:                       cobra.ArbitraryArgs,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 {
 				return cmd.Help()

@@ -34,6 +34,9 @@ Physics:
 		Example: "  creepage simulate --physics mild --vehicles 600 --years 3 --seed 1 --out fleet",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if out == "" {
+				return wrongUsage(cmd, "--out is missing: want a folder to write to")
+			}
 			p, err := simulate.ByName(physics)
 			if err != nil {
 				return fmt.Errorf("--physics: %w", err)
@@ -62,7 +65,6 @@ Physics:
 	f.Uint64Var(&config.Seed, "seed", 1, "seed; below 100 for fitting, above for judging")
 	f.StringVar(&start, "start", "", "first day of the records (default "+simulate.DefaultStart.Format(time.DateOnly)+")")
 	f.StringVar(&out, "out", "", "folder to write to")
-	_ = c.MarkFlagRequired("out")
 	return c
 }
 
