@@ -1,0 +1,141 @@
+package trend
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"creepage/internal/insulation"
+)
+
+// taught shows a learner a healthy fleet of our own making: levels about 9.3
+// with a spread of 0.3, b = 0.012 a degree, noise 0.10; meter m-3 reads 0.15
+// decades low. A vehicle is measured by two or three meters, as shops share work.
+func taught(vehicles int) *Learner {
+	l, p := NewLearner(Default()), harborVan()
+	for i := range vehicles {
+		rng := rand.New(rand.NewPCG(uint64(i), 17))
+		level := 9.3 + 0.3*rng.NormFloat64()
+		for d := rng.IntN(60); d < 700; d += 50 + rng.IntN(40) {
+			celsius := 16 + 9*math.Sin(float64(d)/58) + 2*rng.NormFloat64()
+			k := (i + rng.IntN(3)) % 6
+			off := 0.0
+			if k == 3 {
+				off = -0.15
+			}
+			for _, pt := range p.Points {
+				e := tester(d, pt.Component, pt.Conductor, math.Pow(10, level-0.012*(celsius-20)+off+0.1*rng.NormFloat64()))
+				e.Reading.AirCelsius, e.Reading.Meter = celsius, fmt.Sprintf("m-%d", k)
+				l.Observe(fmt.Sprintf("v-%d", i), p, []Entry{e})
+			}
+		}
+	}
+	return l
+}
+
+func TestAMeterThatReadsLowIsFoundAndTemperatureIsLearned(t *testing.T) {
+	p, report := taught(120).Learn(at(720))
+	if err := p.Validate(); err != nil {
+		t.Fatal(err)
+	}
+	if len(report.Meters) != 1 || report.Meters[0].Meter != "m-3" || math.Abs(report.Meters[0].Offset+0.15) > 0.05 {
+		t.Errorf("meters found off: %+v; want m-3 at -0.15", report.Meters)
+	}
+	for _, c := range []insulation.Component{insulation.Battery, insulation.Motor, insulation.Compressor} {
+		if b := p.ByComponent[c.String()]; math.Abs(b.Mean-0.012) > 0.003 {
+			t.Errorf("b of %s %.4f; want 0.012", c, b.Mean)
+		}
+	}
+	key := PriorKey("harbor-van-400", GroupKey{insulation.Motor, Phases})
+	if l := p.LevelPriors[key]; math.Abs(l.Mean-9.3) > 0.12 || l.SD > 0.5 {
+		t.Errorf("level prior %+v; want about 9.3 and 0.3", l)
+	}
+	if p.Calibration != Default().Calibration {
+		t.Errorf("calibration %+v was fitted although no code was ever seen", p.Calibration)
+	}
+	again, _ := taught(120).Learn(at(720))
+	if fmt.Sprint(p) != fmt.Sprint(again) {
+		t.Error("learning twice from the same records differs")
+	}
+}
+
+func TestAFewVehiclesLeaveTheDefaultsAlmostAsTheyAre(t *testing.T) {
+	l, p := NewLearner(Default()), harborVan()
+	l.Observe("v-1", p, []Entry{tester(1, insulation.Motor, insulation.PhaseU, 1e9), tester(60, insulation.Motor, insulation.PhaseU, 3e9)})
+	got, report := l.Learn(at(100))
+	if math.Abs(got.Onset/Default().Onset-1) > 0.05 || len(report.Meters) != 0 || got.ReadingSD != Default().ReadingSD || len(got.LevelPriors) != 0 {
+		t.Errorf("two readings changed the parameters: onset %g, reading %g, priors %v, meters %v", got.Onset, got.ReadingSD, got.LevelPriors, report.Meters)
+	}
+}
+
+func TestCalibrationFollowsWhatCameOfForecasts(t *testing.T) {
+	l, p := NewLearner(Default()), harborVan()
+	// Forecasts of 50 % within 90 days of which one in ten came true.
+	for i := range 200 {
+		id := fmt.Sprintf("v-%d", i)
+		l.Observe(id, p, []Entry{monitor(0, 3e6)})
+		o := Outlook{Vehicle: id, EvaluatedAt: at(1), Raw30: 0.25, Raw90: 0.5}
+		l.Forecast(&o)
+		if i%10 == 0 {
+			l.Observe(id, p, []Entry{{Code: &insulation.Code{Vehicle: id, Code: "P0AA6", SetAt: at(60)}}})
+		}
+		l.Observe(id, p, []Entry{monitor(200, 3e6)})
+	}
+	got, report := l.Learn(at(300))
+	if c := got.calibrated(0.5, 90); c > 0.25 || report.Codes != 20 {
+		t.Errorf("0.5 is stated as %.3f after %d codes; want near 0.1 after 20", c, report.Codes)
+	}
+}
+
+func TestAPlatformsFastAgeingCompressorIsFound(t *testing.T) {
+	l := NewLearner(Default())
+	rng := rand.New(rand.NewPCG(8, 8))
+	for _, name := range []string{"a", "b", "c", "d"} {
+		p := harborVan()
+		p.ID = name
+		for i := range 150 {
+			id := fmt.Sprintf("%s-%d", name, i)
+			l.Observe(id, p, []Entry{monitor(0, 3e6), monitor(900, 3e6)})
+			o := Outlook{Vehicle: id, EvaluatedAt: at(900)}
+			for _, c := range []insulation.Component{insulation.Motor, insulation.Compressor, insulation.Battery} {
+				part := Part{Group: GroupKey{c, Phases}, Readings: 5, Steady: 1}
+				rate := 0.04
+				if name == "c" && c == insulation.Compressor {
+					rate *= 3
+				}
+				if rng.Float64() < rate {
+					part.Steady, part.Declining = 0.05, 0.95
+				}
+				o.Parts = append(o.Parts, part)
+			}
+			l.Forecast(&o)
+		}
+	}
+	_, report := l.Learn(at(901))
+	if len(report.Components) != 1 || report.Components[0].Platform != "c" || report.Components[0].Component != insulation.Compressor {
+		t.Errorf("found %+v; want the compressor of c alone", report.Components)
+	}
+}
+
+func TestHistoryEndsWhereTheMemoryDoes(t *testing.T) {
+	m, p := model(t), harborVan()
+	es := history(rand.New(rand.NewPCG(12, 12)), p, 200)
+	h, err := m.History("x", p, es)
+	if err != nil || len(h) == 0 {
+		t.Fatalf("%d estimates, %v", len(h), err)
+	}
+	v := NewVehicle("x")
+	add(t, m, v, p, es...)
+	last := h[len(h)-1]
+	g := v.now.find(last.Group)
+	x := g.bank.seenAs(&levelOnly)
+	if got := math.Pow(10, x.quantile(m.tail, 0.5)); dayOf(last.Day) == g.day && math.Abs(got/last.Level.P50-1) > 1e-9 {
+		t.Errorf("history ends at %g, the memory at %g", last.Level.P50, got)
+	}
+	for _, e := range h {
+		if !(e.Level.P10 <= e.Level.P50 && e.Level.P50 <= e.Level.P90) {
+			t.Errorf("band out of order: %+v", e)
+		}
+	}
+}
