@@ -27,7 +27,7 @@ postgres:
 
 .PHONY: test
 test: postgres ## run every test
-	@deploy/setup/curl.sh
+	@deploy/setup/tests.sh
 	$(GOTEST) $(TESTFLAGS) ./...
 
 .PHONY: demo
