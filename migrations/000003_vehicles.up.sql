@@ -75,6 +75,17 @@ CREATE TABLE vehicle_checkpoints (
     PRIMARY KEY (vehicle_id, day)
 );
 
+-- Memories are written with every batch. LZ4 packs them as well as the default
+-- method in a tenth of the time; a server built without it keeps the default.
+DO $$
+BEGIN
+    ALTER TABLE vehicle_states ALTER COLUMN memory SET COMPRESSION lz4;
+    ALTER TABLE vehicle_checkpoints ALTER COLUMN memory SET COMPRESSION lz4;
+EXCEPTION
+    WHEN feature_not_supported OR invalid_parameter_value THEN NULL;
+END
+$$;
+
 CREATE TABLE repairs (
     id              uuid PRIMARY KEY, -- UUIDv7
     organisation_id uuid NOT NULL REFERENCES organisations,

@@ -13,6 +13,7 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/testutil"
 	"google.golang.org/protobuf/proto"
@@ -240,3 +241,5 @@ func (e *env) memories() string {
 func outcome(w *Worker, name string) int {
 	return int(testutil.ToFloat64(w.metrics.readings.WithLabelValues(name)))
 }
+
+func (e *env) jetstream() (jetstream.JetStream, error) { return jetstream.New(e.conn) }

@@ -174,11 +174,14 @@ func save(ctx context.Context, tx *store.WorkerTx, tracks []*track) error {
 	var owners []uuid.UUID // of the checkpoints
 	stale := map[int64]time.Time{}
 	for _, t := range tracks {
-		memory, err := t.memory.MarshalBinary()
-		if err != nil {
-			return fmt.Errorf("vehicle %s: encode its memory: %w", t.vehicle.Name, err)
+		t.state.Memory = nil // as it stands in the row
+		if t.replayed || len(t.added) > 0 {
+			memory, err := t.memory.MarshalBinary()
+			if err != nil {
+				return fmt.Errorf("vehicle %s: encode its memory: %w", t.vehicle.Name, err)
+			}
+			t.state.Memory, t.state.ParamsVersion = memory, t.memory.Version()
 		}
-		t.state.Memory, t.state.ParamsVersion = memory, t.memory.Version()
 		states = append(states, t.state)
 		if t.replayed { // what was kept after the checkpoint it was replayed from
 			stale[t.vehicle.Key] = replayedFrom(t)

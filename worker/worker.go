@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -39,6 +40,7 @@ type Worker struct {
 	limits  Limits
 	jobs    *river.Client[pgx.Tx]
 	changed chan struct{} // one token: vehicles may have changed
+	backlog atomic.Bool   // batches are full: more is waiting than one holds
 
 	// afterCommit is where tests kill a worker between commit and acknowledgement.
 	afterCommit func() error
@@ -60,11 +62,12 @@ func New(c Config) (*Worker, error) {
 
 // How often the loops that nothing wakes look for work.
 const (
-	changedEvery = time.Second      // changes made by other processes
-	keepEvery    = 5 * time.Second  // lag, room in the stream
-	historyLook  = time.Second      // old records that have gone quiet
-	pauseAfter   = time.Second      // after a transaction failed
-	drainTimeout = 20 * time.Second // to commit what has been fetched when asked to stop
+	changedEvery    = time.Second      // changes made by other processes
+	evaluateAtLeast = 5 * time.Second  // under a backlog, so that evaluations neither stop nor hold it up
+	keepEvery       = 5 * time.Second  // lag, room in the stream
+	historyLook     = time.Second      // old records that have gone quiet
+	pauseAfter      = time.Second      // after a transaction failed
+	drainTimeout    = 20 * time.Second // to commit what has been fetched when asked to stop
 )
 
 // Run works until the context ends; then it commits and acknowledges what it
@@ -146,6 +149,7 @@ func (w *Worker) gather(ctx context.Context, consumer *stream.Consumer, batches 
 func (w *Worker) commitAll(stopping, ctx context.Context, batches <-chan *batch) error {
 	failing := false
 	for b := range batches {
+		w.backlog.Store(len(b.entries) >= w.limits.Entries)
 		err := w.process(ctx, b)
 		if err != nil {
 			w.metrics.failures.Inc()
@@ -177,8 +181,13 @@ func (w *Worker) wake() {
 // evaluateLoop evaluates changed vehicles whenever a batch has been committed,
 // and now and then for what other processes changed.
 func (w *Worker) evaluateLoop(ctx context.Context) error {
+	var last time.Time
 	return w.every(ctx, "vehicles cannot be evaluated", changedEvery, w.changed, func() error {
+		if w.backlog.Load() && time.Since(last) < evaluateAtLeast {
+			return nil // what waits for its commit would change the same vehicles again
+		}
 		_, err := w.EvaluateChanged(ctx)
+		last = time.Now()
 		return err
 	})
 }

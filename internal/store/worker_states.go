@@ -111,7 +111,8 @@ func (w *WorkerTx) take(ctx context.Context, where string, args ...any) ([]Evalu
 	return taken, fail("take vehicles to evaluate", err)
 }
 
-// SaveStates writes states that are locked.
+// SaveStates writes states that are locked. A state whose Memory is nil keeps
+// the memory it has, which is not written again.
 func (w *WorkerTx) SaveStates(ctx context.Context, states []*State) error {
 	if len(states) == 0 {
 		return nil
@@ -131,7 +132,7 @@ func (w *WorkerTx) SaveStates(ctx context.Context, states []*State) error {
 	}
 	_, err := w.tx.Exec(ctx, `
 UPDATE vehicle_states s
-SET memory = u.memory, params_version = u.version, rule = coalesce(nullif(u.rule, ''), '{}')::jsonb, last_shop = u.shop, outlook_state = u.outlook,
+SET memory = coalesce(u.memory, s.memory), params_version = u.version, rule = coalesce(nullif(u.rule, ''), '{}')::jsonb, last_shop = u.shop, outlook_state = u.outlook,
     last_measured_at = u.measured, checkpointed_at = u.checkpointed, changed_at = u.changed, replay_from = u.replay, backfilled_at = u.backfilled,
     first_live_at = u.first_live, evaluated_at = u.evaluated, daily_through = u.daily, outlook_kept_at = u.kept
 FROM unnest($1::bigint[], $2::bytea[], $3::text[], $4::text[], $5::text[], $6::smallint[], $7::timestamptz[], $8::timestamptz[], $9::timestamptz[],
