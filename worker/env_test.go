@@ -163,7 +163,7 @@ func (e *env) run(workers ...*Worker) {
 func (e *env) settled() {
 	e.t.Helper()
 	deadline := time.After(60 * time.Second)
-	tick := time.NewTicker(5 * time.Millisecond)
+	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
 	for {
 		info, err := e.stream.Info(e.t.Context())

@@ -17,7 +17,7 @@ import (
 
 // checkpointEvery is how far a vehicle's open day moves before its memory is
 // kept once more: a late row costs replaying about this much.
-const checkpointEvery = 8 * 24 * time.Hour
+const checkpointEvery = 45 * 24 * time.Hour
 
 // track is one vehicle in a transaction's hands: its row, which is locked, the
 // memory of its trend, and what there is to add.

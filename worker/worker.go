@@ -62,12 +62,13 @@ func New(c Config) (*Worker, error) {
 
 // How often the loops that nothing wakes look for work.
 const (
-	changedEvery    = time.Second      // changes made by other processes
-	evaluateAtLeast = 5 * time.Second  // under a backlog, so that evaluations neither stop nor hold it up
-	keepEvery       = 5 * time.Second  // lag, room in the stream
-	historyLook     = time.Second      // old records that have gone quiet
-	pauseAfter      = time.Second      // after a transaction failed
-	drainTimeout    = 20 * time.Second // to commit what has been fetched when asked to stop
+	changedEvery    = time.Second           // changes made by other processes
+	evaluateAtLeast = 5 * time.Second       // under a backlog, so that evaluations neither stop nor hold it up
+	keepEvery       = 5 * time.Second       // lag, room in the stream
+	historyLook     = time.Second           // old records that have gone quiet
+	backlogOver     = 50 * time.Millisecond // without a further batch
+	pauseAfter      = time.Second           // after a transaction failed
+	drainTimeout    = 20 * time.Second      // to commit what has been fetched when asked to stop
 )
 
 // Run works until the context ends; then it commits and acknowledges what it
@@ -148,7 +149,11 @@ func (w *Worker) gather(ctx context.Context, consumer *stream.Consumer, batches 
 // attempt it pauses; only the first of a row of failures and its end are logged.
 func (w *Worker) commitAll(stopping, ctx context.Context, batches <-chan *batch) error {
 	failing := false
-	for b := range batches {
+	for {
+		b, more := w.nextBatch(batches)
+		if !more {
+			return nil
+		}
 		w.backlog.Store(len(b.entries) >= w.limits.Entries)
 		err := w.process(ctx, b)
 		if err != nil {
@@ -167,7 +172,24 @@ func (w *Worker) commitAll(stopping, ctx context.Context, batches <-chan *batch)
 		}
 		w.wake()
 	}
-	return nil
+}
+
+// nextBatch waits for a batch. When none comes for a moment the backlog is over
+// and the evaluator may go on.
+func (w *Worker) nextBatch(batches <-chan *batch) (*batch, bool) {
+	if w.backlog.Load() {
+		timer := time.NewTimer(backlogOver)
+		defer timer.Stop()
+		select {
+		case b, more := <-batches:
+			return b, more
+		case <-timer.C:
+			w.backlog.Store(false)
+			w.wake()
+		}
+	}
+	b, more := <-batches
+	return b, more
 }
 
 // wake lets the evaluator look for changed vehicles.
