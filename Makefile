@@ -74,6 +74,10 @@ backtest: build ## replay the demo fleet's records and say what would have been 
 	bin/creepage backtest --platforms testdata/demo/platforms.json --readings testdata/demo/readings.csv \
 	  --events testdata/demo/events.csv --codes testdata/demo/codes.csv --every 168h --out out/backtest
 
+.PHONY: judge
+judge: build ## score the method beside simpler ones on simulated fleets (5 seeds x 3 physics; half an hour)
+	bin/creepage judge
+
 .PHONY: vulncheck
 vulncheck: $(TOOLS)/govulncheck ## look for known vulnerabilities (needs the Go vulnerability database)
 	$(TOOLS)/govulncheck ./...

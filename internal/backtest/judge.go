@@ -1,0 +1,128 @@
+package backtest
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+
+	"creepage/internal/record"
+	"creepage/internal/simulate"
+	"creepage/internal/trend"
+)
+
+// Exam says on which simulated fleets the method is judged.
+type Exam struct {
+	Physics  []simulate.Physics
+	Seeds    []uint64
+	Vehicles int
+	Years    float64
+	Policy   trend.Policy
+}
+
+// Report is the result of an exam on one physics, all seeds together.
+type Report struct {
+	Physics   string
+	Seeds     []uint64
+	Judgement Judgement
+	Rivals    []RivalResult
+}
+
+// Take makes every fleet, replays it and scores it, physics by physics. Each
+// report is handed over as soon as it stands.
+func (e Exam) Take(ctx context.Context, c Config, each func(Report)) error {
+	for _, p := range e.Physics {
+		r, err := e.physics(ctx, p, c)
+		if err != nil {
+			return fmt.Errorf("physics %s: %w", p.Name, err)
+		}
+		each(r)
+	}
+	return nil
+}
+
+func (e Exam) physics(ctx context.Context, p simulate.Physics, c Config) (Report, error) {
+	var (
+		truth    []record.Truth
+		outlooks []record.Outlook
+		warnings []record.Warning
+		rivals   = newRivals()
+	)
+	for _, seed := range e.Seeds {
+		fleet, err := simulate.New(simulate.Config{Physics: p, Vehicles: e.Vehicles, Years: e.Years, Seed: seed})
+		if err != nil {
+			return Report{}, err
+		}
+		records := FromFleet(fleet.Platforms, fleet.Readings, fleet.Events, fleet.Codes)
+		result, err := Run(ctx, records, c)
+		if err != nil {
+			return Report{}, err
+		}
+		// The same vehicle names stand in every fleet: the seed tells them apart.
+		named := func(vehicle string) string { return fmt.Sprintf("%d/%s", seed, vehicle) }
+		for _, t := range fleet.Truth {
+			t.Vehicle = named(t.Vehicle)
+			truth = append(truth, t)
+		}
+		for _, o := range result.Outlooks {
+			o.Vehicle = named(o.Vehicle)
+			outlooks = append(outlooks, o)
+		}
+		for _, w := range result.Warnings {
+			w.Vehicle = named(w.Vehicle)
+			warnings = append(warnings, w)
+		}
+		if err := rivals.replay(ctx, records, named); err != nil {
+			return Report{}, err
+		}
+	}
+	j := Judge(truth, outlooks, warnings)
+	return Report{Physics: p.Name, Seeds: e.Seeds, Judgement: j, Rivals: rivals.compare(truth, j.falseRate())}, nil
+}
+
+func (j *Judgement) measure(name string) float64 {
+	for _, m := range j.Measures {
+		if strings.TrimSpace(m.Name) == name {
+			return m.Value
+		}
+	}
+	return math.NaN()
+}
+
+const (
+	nameInTime = "warned in time (7-180 d)"
+	nameFalse  = "false per 100 vehicle-years"
+)
+
+func (j *Judgement) falseRate() float64 { return j.measure(nameFalse) }
+
+// Print writes a report for people.
+func (r Report) Print(w io.Writer) {
+	fmt.Fprintf(w, "\n%s, seeds %v\n", r.Physics, r.Seeds)
+	r.Judgement.Print(w)
+	if len(r.Rivals) == 0 {
+		return
+	}
+	fmt.Fprintf(w, "\n  simpler methods on the same records, threshold set to the false rate above\n  %-44s %8s %8s %8s\n", "", "in time", "false", "AUC 90 d")
+	for _, v := range r.Rivals {
+		fmt.Fprintf(w, "  %-44s %8.3f %8.2f %8.3f\n", v.Name, v.InTime, v.FalseRate, v.AUC90)
+	}
+}
+
+// Print writes the scores for people.
+func (j *Judgement) Print(w io.Writer) {
+	fmt.Fprintf(w, "  %d vehicles, %.0f vehicle-years, %d codes (95 %% intervals by bootstrap over vehicles)\n", j.Vehicles, j.VehicleYears, j.Codes)
+	for _, m := range j.Measures {
+		fmt.Fprintf(w, "  %-30s %7.3f   %7.3f to %7.3f\n", m.Name, m.Value, m.Low, m.High)
+	}
+	fmt.Fprintf(w, "\n  %-14s %8s %6s %8s %9s %5s %7s %15s %15s %6s\n", "story", "vehicles", "codes", "in time", "too early", "late", "missed", "monitor in time", "testers in time", "false")
+	for _, s := range j.ByStory {
+		fmt.Fprintf(w, "  %-14s %8d %6d %8d %9d %5d %7d %15s %15s %6d\n", s.Story, s.Vehicles, s.Codes, s.InTime, s.TooEarly, s.Late, s.Missed,
+			fmt.Sprintf("%d of %d", s.MonitorInTime, s.MonitorCodes), fmt.Sprintf("%d of %d", s.TestInTime, s.TestCodes), s.FalseEpisodes)
+	}
+	fmt.Fprintf(w, "\n  %-22s %9s %8s %8s\n", "stated within 90 d", "outlooks", "stated", "observed")
+	for _, b := range j.Reliability {
+		fmt.Fprintf(w, "  %-22s %9d %8.3f %8.3f\n", fmt.Sprintf("%.2f to %.2f", b.From, b.To), b.Outlooks, b.Stated, b.Observed)
+	}
+}
