@@ -69,14 +69,14 @@ crosscheck: ## run the published checks alone, and those against scipy (Debian: 
 	$(GO) test -tags crosscheck -run 'Published|Crosscheck' -v ./internal/insulation/... ./internal/trend/... ./internal/locate/...
 
 .PHONY: backtest
-backtest: build ## replay the demo fleet's records and say what would have been said, and when
+backtest: build ## score the method beside simpler ones on simulated fleets (5 seeds x 3 physics; half an hour)
+	bin/creepage judge
+
+.PHONY: demo-said
+demo-said: build ## replay the demo fleet's records and say what would have been said, and when
 	mkdir -p out/backtest
 	bin/creepage backtest --platforms testdata/demo/platforms.json --readings testdata/demo/readings.csv \
 	  --events testdata/demo/events.csv --codes testdata/demo/codes.csv --every 168h --out out/backtest
-
-.PHONY: judge
-judge: build ## score the method beside simpler ones on simulated fleets (5 seeds x 3 physics; half an hour)
-	bin/creepage judge
 
 .PHONY: vulncheck
 vulncheck: $(TOOLS)/govulncheck ## look for known vulnerabilities (needs the Go vulnerability database)
