@@ -111,12 +111,15 @@ func optionalNumber(what, text string) (*float64, error) {
 	return &v, nil
 }
 
-// precautionsOf reads the ticks. A box not ticked is recorded as no, for the
-// form asked; a date or time left out is unknown.
+// precautionsOf reads the ticks. A box not ticked, like a date or time left
+// out, is unknown: nobody has stated that the precaution was not taken.
 func precautionsOf(form url.Values) (*creepagev1.Precautions, error) {
 	tick := func(name string) *bool {
-		v := form.Get(name) != ""
-		return &v
+		if form.Get(name) == "" {
+			return nil
+		}
+		taken := true
+		return &taken
 	}
 	c := &creepagev1.Precautions{LockedOut: tick("locked_out"), ZeroVoltsProven: tick("zero_volts"), GlovesAirTested: tick("gloves_air"),
 		EyeProtection: tick("eyes"), SecondPersonNear: tick("second_person")}

@@ -87,6 +87,9 @@ func TestAWholeVisitIsEnteredWithoutJavaScriptAndSentTwiceEntersOnce(t *testing.
 	if len(got) != 3 || got[0].Ohms != 4.2e8 || got[1].Ohms != 5.5e8 || got[1].Relation.String() != ">" || got[2].Ohms != 5e8 {
 		t.Errorf("entered %+v", got)
 	}
+	if c := got[0].Precautions; c.ZeroVoltsProven == nil || !*c.ZeroVoltsProven || c.LockedOut != nil || c.EyeProtection != nil {
+		t.Errorf("precautions %+v: want zero volts proven, and what was not ticked unknown", c)
+	}
 }
 
 func TestAValueThatCannotBeReadIsShownBesideItsPointAndNothingIsLost(t *testing.T) {
