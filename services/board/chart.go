@@ -79,15 +79,23 @@ func (p *vehiclePage) draw(now time.Time) {
 // level gives the estimate.
 func (p *vehiclePage) chart(chartID string, c creepagev1.Reading_Component, now time.Time, large bool) *draw.Chart {
 	ch := &draw.Chart{ID: chartID, LimitOhms: p.Platform.GetEffectiveCodeOhms(), LimitText: "code limit"}
-	all := p.marks(c, "")
-	p.setSpan(ch, all, now, large)
-	ch.Readings = inGroup(all, ch)
 	var lowest *creepagev1.Part
 	for _, part := range p.Outlook.GetParts() {
 		if part.GetComponent() == c && (lowest == nil || part.GetOperatingOhms() < lowest.GetOperatingOhms()) {
 			lowest = part
 		}
 	}
+	group := ""
+	if c == creepagev1.Reading_SYSTEM {
+		// The two whole-vehicle quantities are never mixed in one chart.
+		group = quantityGroup(p.Platform.GetCodeQuantity())
+		if lowest != nil {
+			group = lowest.GetGroup()
+		}
+	}
+	all := p.marks(c, group)
+	p.setSpan(ch, all, now, large)
+	ch.Readings = inGroup(all, ch)
 	if lowest != nil {
 		ch.Estimates = p.estimates(c, lowest.GetGroup(), ch)
 	}
@@ -157,8 +165,12 @@ func (p *vehiclePage) marks(c creepagev1.Reading_Component, group string) []draw
 }
 
 // seenBy says whether a reading is a look at the group. A row with all
-// conductors tied sees every group of its component.
+// conductors tied sees every group of its component; a reading of the whole
+// vehicle is a look at its own quantity alone.
 func seenBy(group string, r *creepagev1.Reading) bool {
+	if r.GetComponent() == creepagev1.Reading_SYSTEM {
+		return group == quantityGroup(r.GetQuantity())
+	}
 	name := strings.ToLower(r.GetConductor().String())
 	switch {
 	case name == "all" || group == "all" || group == name:
@@ -167,6 +179,15 @@ func seenBy(group string, r *creepagev1.Reading) bool {
 		return strings.HasPrefix(name, "phase_")
 	}
 	return false
+}
+
+// quantityGroup is the word of the whole-vehicle track of a quantity; left
+// out, the quantity is the parallel one.
+func quantityGroup(q creepagev1.Reading_Quantity) string {
+	if q == creepagev1.Reading_WEAKER_POLE {
+		return insulation.WeakerPole.String()
+	}
+	return insulation.Parallel.String()
 }
 
 func inGroup(all []draw.Reading, ch *draw.Chart) []draw.Reading {

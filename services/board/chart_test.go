@@ -1,0 +1,55 @@
+package board
+
+import (
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	creepagev1 "creepage/api/creepage/v1"
+)
+
+func TestTheWholeVehicleChartShowsOneQuantityAlone(t *testing.T) {
+	now := time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
+	reading := func(daysAgo int, quantity *creepagev1.Reading_Quantity, ohms float64) *creepagev1.AssessedReading {
+		return &creepagev1.AssessedReading{Reading: &creepagev1.Reading{
+			Component: creepagev1.Reading_SYSTEM, Conductor: creepagev1.Reading_ALL, Reference: creepagev1.Reading_CHASSIS,
+			Method: creepagev1.Reading_VOLTMETER, Quantity: quantity, ResistanceOhms: ohms, MeasureTime: timestamppb.New(now.AddDate(0, 0, -daysAgo))}}
+	}
+	page := func(parts ...*creepagev1.Part) *vehiclePage {
+		p := &vehiclePage{record: &record{Vehicle: &creepagev1.Vehicle{}, Outlook: &creepagev1.Outlook{Parts: parts},
+			Platform: &creepagev1.Platform{CodeQuantity: creepagev1.Reading_WEAKER_POLE}}}
+		p.Readings = []*creepagev1.AssessedReading{
+			reading(1, creepagev1.Reading_WEAKER_POLE.Enum(), 2e6),
+			reading(2, creepagev1.Reading_PARALLEL.Enum(), 1.1e6),
+			reading(3, nil, 1.2e6),
+		}
+		return p
+	}
+	whole := func(group string, ohms float64) *creepagev1.Part {
+		return &creepagev1.Part{Component: creepagev1.Reading_SYSTEM, Group: group, OperatingOhms: ohms}
+	}
+	for name, c := range map[string]struct {
+		parts []*creepagev1.Part
+		want  []float64
+	}{
+		"the parallel track is the lower": {[]*creepagev1.Part{whole("weaker_pole", 2e6), whole("parallel", 1e6)}, []float64{1.2e6, 1.1e6}},
+		"only the weaker pole has one":    {[]*creepagev1.Part{whole("weaker_pole", 2e6)}, []float64{2e6}},
+		"no track: the code's quantity":   {nil, []float64{2e6}},
+	} {
+		ch := page(c.parts...).chart("whole", creepagev1.Reading_SYSTEM, now, true)
+		got := make([]float64, len(ch.Readings))
+		for i, r := range ch.Readings {
+			got[i] = r.Ohms
+		}
+		if len(got) != len(c.want) {
+			t.Errorf("%s: marks %v, want %v", name, got, c.want)
+			continue
+		}
+		for i := range got {
+			if got[i] != c.want[i] {
+				t.Errorf("%s: marks %v, want %v", name, got, c.want)
+			}
+		}
+	}
+}
