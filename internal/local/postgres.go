@@ -281,7 +281,7 @@ func (p *Postgres) isServer(pid int) bool {
 	if syscall.Kill(pid, 0) != nil {
 		return false
 	}
-	out, err := exec.Command("ps", "-o", "command=", "-p", strconv.Itoa(pid)).Output()
+	out, err := exec.Command("ps", "-ww", "-o", "command=", "-p", strconv.Itoa(pid)).Output()
 	return err != nil || strings.Contains(string(out), p.folders.data)
 }
 
