@@ -102,7 +102,7 @@ func (s *Stream) Info(ctx context.Context) (Info, error) {
 	}
 	info := Info{
 		Messages: stream.State.Msgs, Bytes: stream.State.Bytes, MaxBytes: stream.Config.MaxBytes,
-		Waiting: consumer.NumPending, InWork: consumer.NumAckPending, Redelivered: consumer.NumRedelivered,
+		Waiting: waiting(&stream.State, consumer), InWork: consumer.NumAckPending, Redelivered: consumer.NumRedelivered,
 		Quarantined: quarantine.State.Msgs,
 	}
 	if info.Lag() > 0 {
@@ -115,6 +115,17 @@ func (s *Stream) Info(ctx context.Context) (Info, error) {
 		}
 	}
 	return info, nil
+}
+
+// waiting is how many messages no worker has taken yet. It is counted from the
+// stream's last message, which a publisher's acknowledgement includes, because
+// the server moves the consumer's own count a moment later: by that count a
+// message just acknowledged may seem to have been taken already.
+func waiting(stream *jetstream.StreamState, consumer *jetstream.ConsumerInfo) uint64 {
+	if stream.LastSeq <= consumer.Delivered.Stream {
+		return 0
+	}
+	return min(stream.LastSeq-consumer.Delivered.Stream, stream.Msgs)
 }
 
 // Trim frees the room of messages that have been committed, once the stream is

@@ -389,3 +389,17 @@ func TestSettingsOnTheServerAreTheOnesStated(t *testing.T) {
 		t.Errorf("a message may be retried for %s, longer than its id is remembered (%s)", publishDeadline, duplicatesWindow)
 	}
 }
+
+func TestAnAcknowledgedMessageCountsAsLagAtOnce(t *testing.T) {
+	s := openStream(t, Settings{Partitions: 1})
+	p := newPublisher(t, s)
+	// Many rounds, for the server's own count of what is waiting moves a moment after the acknowledgement.
+	for i := range 400 {
+		if err := p.Submit(t.Context(), []*streamv1.Entry{entry(1, fmt.Sprint(i))}); err != nil {
+			t.Fatal(err)
+		}
+		if info, err := s.Info(t.Context()); err != nil || info.Lag() != uint64(i+1) {
+			t.Fatalf("after %d messages were acknowledged and none was taken the lag is %d, %v", i+1, info.Lag(), err)
+		}
+	}
+}
