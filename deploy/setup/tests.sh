@@ -1,9 +1,9 @@
 #!/usr/bin/env bash
 # Makes sure that what the tests hold the program against is on this machine:
 # curl (every example of the documents), Chromium (the board, seen), openpyxl and
-# scipy (spreadsheets and least squares, by programs of others), a C++ compiler
-# (DuckDB reads the exports back), npm (the accessibility checker). Installs what
-# is missing; the program itself needs none of it.
+# scipy (spreadsheets and least squares, by programs of others), poppler (PDF read
+# back), a C++ compiler (DuckDB reads the exports back), npm (the accessibility
+# checker). Installs what is missing; the program itself needs none of it.
 set -euo pipefail
 
 python() { [ -x /usr/bin/python3 ] && /usr/bin/python3 -c "import $1" 2>/dev/null; }
@@ -14,6 +14,7 @@ here curl || missing+=(curl ca-certificates)
 here chromium || here chromium-browser || here google-chrome || missing+=(chromium)
 python openpyxl || missing+=(python3-openpyxl)
 python scipy.optimize || missing+=(python3-scipy)
+here pdftotext && here pdftoppm && here pdfinfo && here pdffonts || missing+=(poppler-utils)
 here gcc && here g++ || missing+=(gcc g++ libc6-dev)
 here npm || missing+=(nodejs npm)
 if [ "${#missing[@]}" = 0 ]; then exit 0; fi

@@ -1,0 +1,171 @@
+package paper_test
+
+import (
+	"bytes"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"creepage/internal/draw"
+	"creepage/internal/insulation"
+	"creepage/internal/paper"
+)
+
+var made = time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
+
+func day(n int) time.Time { return made.AddDate(0, 0, n) }
+
+// chart has something of everything that a chart can show.
+func chart() *draw.Chart {
+	c := &draw.Chart{ID: "whole", Title: "Insulation of van-12", From: day(-400), Now: made, To: day(200), LimitOhms: 2e5, LimitText: "code limit",
+		Forecast: &draw.Forecast{P10: 3e5, P50: 7e5, P90: 1.4e6, DaysP10: 31, DaysP50: 74, DaysP90: 160},
+		Events:   []draw.Event{{At: day(-200), Kind: draw.Repair, Text: "repair"}, {At: day(-60), Kind: draw.WarningRaise}, {At: day(-30), Kind: draw.WarningEnd}, {At: day(-10), Kind: draw.Code}}}
+	for i := range 12 {
+		r := draw.Reading{At: day(-390 + 33*i), Ohms: 5.5e8, Method: insulation.Tester, Relation: insulation.Above}
+		if i > 4 {
+			r.Ohms, r.Relation = 5e8/float64(i*i), insulation.Equal
+		}
+		c.Readings = append(c.Readings, r, draw.Reading{At: day(-380 + 33*i), Ohms: 4e6 / float64(i+1), Method: insulation.Monitor, Relation: insulation.Equal})
+		c.Estimates = append(c.Estimates, draw.Estimate{At: day(-390 + 33*i), P10: 2e6 / float64(i+1), P50: 4e6 / float64(i+1), P90: 8e6 / float64(i+1)})
+	}
+	c.Readings = append(c.Readings, draw.Reading{At: day(-100), Ohms: 1e7, Method: insulation.Voltmeter, Relation: insulation.Equal}, draw.Reading{At: day(-80), Ohms: 3e5, Method: insulation.Tester, Relation: insulation.Equal, Doubted: true})
+	return c
+}
+
+func document() *paper.Document {
+	d := &paper.Document{Title: "Sheet of van-12 – µ, Ω, °C, ≥", Subtitle: "A made-up vehicle", Subject: "a test's document", Foot: "A record, not a release.", Made: made}
+	table := paper.Table{Columns: []paper.Column{{Title: "Point", Width: 2}, {Title: "Ohms", Width: 1, Right: true}, {Title: "Verdict", Width: 3}}}
+	for i := range 70 {
+		table.Rows = append(table.Rows, paper.Row{Cells: []string{fmt.Sprintf("point %d", i), "550 MΩ", "meets the limit of 100 MΩ <&> and is told at such length that it needs a second line"}, Strong: i%7 == 0})
+	}
+	d.Blocks = []paper.Block{paper.Facts{{"Vehicle", "van-12"}, {"Meter", "m-7"}, {"Odd one", strings.Repeat("long", 40)}}, paper.Heading("Steps"),
+		paper.List{Items: []string{"first step", "second step"}, Mark: paper.Number}, paper.List{Items: []string{"to be ticked"}, Mark: paper.Tick}, paper.List{Items: []string{"a dash"}},
+		paper.Box{Title: "High voltage kills", Items: []string{"Prove zero volts."}}, paper.Drawing{SVG: chart().SVG(draw.Middle), Caption: "The whole vehicle"},
+		paper.Drawings{Across: 2, Items: []paper.Drawing{{SVG: chart().SVG(draw.Small)}, {SVG: chart().SVG(draw.Narrow)}}},
+		table, paper.Text("A paragraph."), paper.Small("Small print."), paper.Signature{"Tested by", "Date"}}
+	return d
+}
+
+func run(t *testing.T, name string, args ...string) string {
+	t.Helper()
+	var out, errs bytes.Buffer
+	cmd := exec.Command(name, args...)
+	cmd.Stdout, cmd.Stderr = &out, &errs
+	if err := cmd.Run(); err != nil {
+		t.Fatalf("%s (Debian: poppler-utils): %v\n%s", name, err, errs.String())
+	}
+	return out.String()
+}
+
+func pdf(t *testing.T, d *paper.Document) string {
+	t.Helper()
+	data, err := d.PDF()
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "sheet.pdf")
+	if err := os.WriteFile(file, data, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
+func TestAnotherProgramReadsEveryBlockBackFromThePages(t *testing.T) {
+	file := pdf(t, document())
+	text := run(t, "pdftotext", "-layout", file, "-")
+	for _, want := range []string{"Sheet of van-12 – µ, Ω, °C, ≥", "A made-up vehicle", "1.", "second step", "to be ticked", "a dash", "High voltage kills", "Prove zero volts.",
+		"The whole vehicle", "code limit 200 kΩ", "point 69", "550 MΩ", "<&>", "A paragraph.", "Small print.", "Tested by"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the pages lack %q", want)
+		}
+	}
+	pages := strings.Count(text, "A record, not a release.")
+	if heads := strings.Count(text, "Verdict"); pages < 3 || heads < pages-1 {
+		t.Errorf("%d pages with a foot and %d heads of the table", pages, heads)
+	}
+	if want := fmt.Sprintf("page %d of %d", pages, pages); !strings.Contains(text, want) {
+		t.Errorf("no foot says %q", want)
+	}
+	info := run(t, "pdfinfo", file)
+	for _, want := range []string{"Sheet of van-12 – µ, Ω, °C, ≥", "a test's document", "A4", "2026"} {
+		if !strings.Contains(info, want) {
+			t.Errorf("the metadata lack %q:\n%s", want, info)
+		}
+	}
+	for line := range strings.Lines(run(t, "pdffonts", file)) {
+		if strings.Contains(line, "Liberation") && !regexp.MustCompile(`yes\s+yes\s+yes`).MatchString(line) {
+			t.Errorf("a font is not embedded as a subset with its Unicode map: %s", line)
+		}
+	}
+}
+
+func TestTheSameDocumentGivesTheSameBytes(t *testing.T) {
+	a, err := document().PDF()
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := document().PDF()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(a, b) {
+		t.Error("two prints differ")
+	}
+}
+
+func TestTheHTMLSheetHoldsTheSameAndEscapesIt(t *testing.T) {
+	data, err := document().HTML()
+	if err != nil {
+		t.Fatal(err)
+	}
+	html := string(data)
+	for _, want := range []string{"<title>Sheet of van-12 – µ, Ω, °C, ≥</title>", "<dt>Vehicle</dt><dd>van-12</dd>", "<li>second step</li>", `<ul class="tick">`, "Prove zero volts.",
+		"code limit 200 kΩ", "point 69", "&lt;&amp;&gt;", "A paragraph.", "Tested by", "A record, not a release."} {
+		if !strings.Contains(html, want) {
+			t.Errorf("the sheet lacks %q", want)
+		}
+	}
+	if strings.Contains(html, "<script") {
+		t.Error("the sheet holds a script")
+	}
+}
+
+func TestWhatCannotBePrintedIsAnError(t *testing.T) {
+	for what, block := range map[string]paper.Block{
+		"a cell too many": paper.Table{Columns: []paper.Column{{Title: "a", Width: 1}}, Rows: []paper.Row{{Cells: []string{"1", "2"}}}},
+		"no widths":       paper.Table{Columns: []paper.Column{{Title: "a"}}},
+		"no drawing":      paper.Drawing{SVG: "<svg/>"},
+		"a curve unknown": paper.Drawing{SVG: `<svg viewBox="0 0 9 9"><path d="M0 0Q1 1 2 2"/></svg>`},
+	} {
+		d := &paper.Document{Title: "x", Made: made, Blocks: []paper.Block{block}}
+		if _, err := d.PDF(); err == nil {
+			t.Errorf("%s is no error", what)
+		}
+	}
+}
+
+func TestAnyTextOfUsersCanBePrinted(t *testing.T) {
+	for _, s := range []string{"", "\x00\x01", "漢字", "😀 emoji", strings.Repeat("W", 500), "a\nb\tc", "\xff\xfe"} {
+		d := &paper.Document{Title: s, Subtitle: s, Foot: s, Made: made, Blocks: []paper.Block{paper.Text(s), paper.Facts{{s, s}}, paper.List{Items: []string{s}}}}
+		if _, err := d.PDF(); err != nil {
+			t.Errorf("%q: %v", s, err)
+		}
+		if _, err := d.HTML(); err != nil {
+			t.Errorf("%q: %v", s, err)
+		}
+	}
+}
+
+func BenchmarkPDF(b *testing.B) {
+	d := document()
+	for b.Loop() {
+		if _, err := d.PDF(); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
