@@ -65,8 +65,9 @@ fuzz: ## fuzz every parser for FUZZTIME (30s) each
 	  done; done
 
 .PHONY: crosscheck
-crosscheck: ## run the published checks alone, and those against scipy (Debian: python3-scipy)
-	$(GO) test -tags crosscheck -run 'Published|Crosscheck' -v ./internal/insulation/... ./internal/trend/... ./internal/locate/...
+crosscheck: ## run the published checks alone, and those against scipy, statsmodels and R on fresh random data
+	@deploy/setup/crosscheck.sh
+	$(GO) test -count=1 -tags crosscheck -run 'Published|Crosscheck' -v ./internal/insulation/... ./internal/trend/... ./internal/locate/...
 
 .PHONY: backtest
 backtest: build ## score the method beside simpler ones on simulated fleets (5 seeds x 3 physics; half an hour)

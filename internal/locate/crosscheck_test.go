@@ -4,6 +4,7 @@ package locate_test
 
 import (
 	"encoding/json"
+	"flag"
 	"math"
 	"math/rand/v2"
 	"os/exec"
@@ -13,7 +14,9 @@ import (
 	"creepage/internal/locate"
 )
 
-// Random problems solved by scipy.optimize.nnls (Debian's python3-scipy), which
+var seed = flag.Uint64("seed", 0, "seed of the random problems; 0: another one every time")
+
+// Random problems, other ones every time, solved by scipy.optimize.nnls (Debian's python3-scipy), which
 // must be installed.
 func TestCrosscheckNonNegativeLeastSquaresWithSciPy(t *testing.T) {
 	const script = "import json,sys\nfrom scipy.optimize import nnls\nprint(json.dumps([[list(x),r] for x,r in (nnls(p['a'],p['b']) for p in json.load(sys.stdin))]))"
@@ -21,7 +24,11 @@ func TestCrosscheckNonNegativeLeastSquaresWithSciPy(t *testing.T) {
 		A [][]float64 `json:"a"`
 		B []float64   `json:"b"`
 	}
-	random := rand.New(rand.NewPCG(3, 3))
+	for *seed == 0 {
+		*seed = rand.Uint64()
+	}
+	t.Logf("seed %d; again: go test -tags crosscheck ./internal/locate -run '^%s$' -seed %d", *seed, t.Name(), *seed)
+	random := rand.New(rand.NewPCG(*seed, 3))
 	var problems []problem
 	for range 200 {
 		n, rows := 2+random.IntN(8), 10+random.IntN(10)

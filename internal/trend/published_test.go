@@ -25,7 +25,7 @@ var nile = []float64{1120, 1160, 963, 1210, 1160, 1160, 813, 1230, 1370, 1140, 9
 // The local level model at the published variances 15099 and 1469.1, from
 // a_2 = y_1 and P_2 = 15099 + 1469.1 (Durbin and Koopman 2012, section 2.2).
 // The digits of the steps were recomputed from the published model.
-func TestTheFilterRunsTheNilesLocalLevel(t *testing.T) {
+func TestPublishedNileLocalLevel(t *testing.T) {
 	const irregular, level = 15099, 1469.1
 	g := Gaussian{Mean: [Dim]float64{nile[0]}}
 	g.Cov[covLL] = irregular + level
@@ -61,7 +61,7 @@ func TestTheFilterRunsTheNilesLocalLevel(t *testing.T) {
 // The exact-diffuse local linear trend of Koopman (1997), Journal of the
 // American Statistical Association 92: variances 1.993, 8.253 and 2.334; the
 // diffuse phase ends analytically with a_3 and P_3.
-func TestTheFilterRunsAnExactDiffuseLocalLinearTrend(t *testing.T) {
+func TestPublishedExactDiffuseLocalLinearTrend(t *testing.T) {
 	const irregular, level, slope = 1.993, 8.253, 2.334
 	y := []float64{10.2394, 4.2039, 6.123123, 1, 1, 1, 1, 1, 1, 1}
 	g := Gaussian{Mean: [Dim]float64{2*y[1] - y[0], y[1] - y[0]}}
@@ -103,7 +103,7 @@ var (
 		{1, 39.9, 219}, {1, 33.4, 240}, {1, 48.1, 266}, {1, 46.6, 214}, {1, 53.1, 251}}
 )
 
-func TestTobitAgreesWithTobin1958(t *testing.T) {
+func TestPublishedTobitOfTobin1958(t *testing.T) {
 	relation := make([]byte, len(tobinY))
 	for i, y := range tobinY {
 		relation[i] = '='
@@ -126,7 +126,7 @@ func TestTobitAgreesWithTobin1958(t *testing.T) {
 }
 
 // The mirror of the above: z = 12 - durable, bounded from below at 12.
-func TestTobitAgreesWithTheMirrorOfTobin1958(t *testing.T) {
+func TestPublishedTobitMirrored(t *testing.T) {
 	z := make([]float64, len(tobinY))
 	relation := make([]byte, len(tobinY))
 	for i, y := range tobinY {
@@ -161,7 +161,7 @@ func declineY() []float64 {
 	return y
 }
 
-func TestTobitFitsARightCensoredDecline(t *testing.T) {
+func TestPublishedRightCensoredDecline(t *testing.T) {
 	fit, err := Tobit(declineX, declineY(), declineR)
 	if err != nil {
 		t.Fatal(err)
@@ -205,7 +205,7 @@ func TestTheCensoredUpdateComesCloseToTobit(t *testing.T) {
 
 // NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3 (data from memory,
 // agreeing with the handbook's two-decimal table).
-func TestCusumFollowsTheHandbooksExample(t *testing.T) {
+func TestPublishedCusumOfTheNISTHandbook(t *testing.T) {
 	x := []float64{324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125, 324.525, 325.225, 324.600, 324.625, 325.150, 328.325, 327.250,
 		327.825, 328.500, 326.675, 327.775, 326.875, 328.350}
 	high := []float64{0, 0, 0, 0, .0325, 0, 0, 0, 0, 0, 0, 0, 3.0075, 4.9400, 7.4475, 10.6300, 11.9875, 14.4450, 16.0025, 19.0350}
@@ -225,7 +225,7 @@ func TestCusumFollowsTheHandbooksExample(t *testing.T) {
 }
 
 // Montgomery and Runger, Applied Statistics and Probability for Engineers, example 16-6.
-func TestCusumFollowsMontgomeryAndRungersExample(t *testing.T) {
+func TestPublishedCusumOfMontgomeryAndRunger(t *testing.T) {
 	x := []float64{102.0, 94.8, 98.3, 98.4, 102.0, 98.5, 99.0, 97.7, 100.0, 98.1, 101.3, 98.7, 101.1, 98.4, 97.0, 96.7, 100.3, 101.4, 97.2, 101.0}
 	high := []float64{2.0, 0, 0, 0, 2.0, .5, 0, 0, 0, 0, 1.3, 0, 1.1, 0, 0, 0, .3, 1.7, 0, 1.0}
 	low := []float64{0, 3.2, 2.9, 2.5, 0, 0, 0, .3, 0, 0, 0, 0, 0, 0, 1.0, 2.3, 0, 0, .8, 0}
@@ -240,7 +240,7 @@ func TestCusumFollowsMontgomeryAndRungersExample(t *testing.T) {
 }
 
 // NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4 (data from memory).
-func TestEWMAFollowsTheHandbooksExample(t *testing.T) {
+func TestPublishedEWMAOfTheNISTHandbook(t *testing.T) {
 	x := []float64{52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1}
 	want := []float64{50.60, 49.52, 50.564, 50.1848, 50.1594, 49.2116, 49.7481, 49.8537, 50.2576, 50.3303, 50.1112, 49.3578, 49.5205, 50.0543,
 		49.3780, 49.9246, 50.7272, 51.2291, 51.9403, 51.9882}
@@ -260,7 +260,7 @@ func TestEWMAFollowsTheHandbooksExample(t *testing.T) {
 // Average run lengths computed with the R package spc; Montgomery's
 // Introduction to Statistical Quality Control prints 168 and 465 for the
 // two-sided cusum in control (from memory).
-func TestRunLengthsAgreeWithTables(t *testing.T) {
+func TestPublishedRunLengths(t *testing.T) {
 	shifts := []float64{0, .25, .5, .75, 1, 1.5, 2, 2.5, 3, 4}
 	for h, want := range map[float64][]float64{
 		4: {335.37, 77.08, 26.68, 13.29, 8.383, 4.747, 3.343, 2.62, 2.194, 1.708},
@@ -286,7 +286,7 @@ func TestRunLengthsAgreeWithTables(t *testing.T) {
 }
 
 // NIST Statistical Reference Datasets, linear regression: Norris.
-func TestLeastSquaresAgreesWithNorris(t *testing.T) {
+func TestPublishedNorris(t *testing.T) {
 	x := []float64{0.2, 337.4, 118.2, 884.6, 10.1, 226.5, 666.3, 996.3, 448.6, 777.0, 558.2, 0.4, 0.6, 775.5, 666.9, 338.0, 447.5, 11.6, 556.0,
 		228.1, 995.8, 887.6, 120.2, 0.3, 0.3, 556.8, 339.1, 887.2, 999.0, 779.0, 11.1, 118.3, 229.2, 669.1, 448.9, 0.5}
 	y := []float64{0.1, 338.8, 118.1, 888.0, 9.2, 228.1, 668.5, 998.5, 449.1, 778.9, 559.2, 0.3, 0.1, 778.1, 668.8, 339.3, 448.9, 10.8, 557.7,
@@ -307,7 +307,7 @@ func TestLeastSquaresAgreesWithNorris(t *testing.T) {
 }
 
 // NIST Statistical Reference Datasets, linear regression: NoInt1.
-func TestLeastSquaresAgreesWithNoInt1(t *testing.T) {
+func TestPublishedNoInt1(t *testing.T) {
 	var rows [][]float64
 	var y []float64
 	for i := range 11 {
@@ -324,7 +324,7 @@ func TestLeastSquaresAgreesWithNoInt1(t *testing.T) {
 
 // NIST Statistical Reference Datasets, linear regression: Longley (data from
 // memory, R datasets::longley rescaled), ill-conditioned.
-func TestLeastSquaresKeepsItsDigitsOnLongley(t *testing.T) {
+func TestPublishedLongley(t *testing.T) {
 	y := []float64{60323, 61122, 60171, 61187, 63221, 63639, 64989, 63761, 66019, 67857, 68169, 66513, 68655, 69564, 69331, 70551}
 	rows := [][]float64{{1, 83.0, 234289, 2356, 1590, 107608, 1947}, {1, 88.5, 259426, 2325, 1456, 108632, 1948}, {1, 88.2, 258054, 3682, 1616, 109773, 1949},
 		{1, 89.5, 284599, 3351, 1650, 110929, 1950}, {1, 96.2, 328975, 2099, 3099, 112075, 1951}, {1, 98.1, 346999, 1932, 3594, 113270, 1952},
@@ -346,7 +346,7 @@ func TestLeastSquaresKeepsItsDigitsOnLongley(t *testing.T) {
 }
 
 // Sen (1968), Journal of the American Statistical Association 63, the worked example.
-func TestTheilSenFollowsSen1968(t *testing.T) {
+func TestPublishedTheilSenOfSen1968(t *testing.T) {
 	x, y := []float64{1, 2, 3, 4, 10, 12, 18}, []float64{9, 15, 19, 20, 45, 55, 78}
 	slope, intercept := TheilSen(x, y)
 	near(t, "slope", slope, 4, 1e-12)
@@ -365,7 +365,7 @@ func TestTheilSenFollowsSen1968(t *testing.T) {
 // Environmental Data, 2nd ed. 2012). Kendall's statistic of the residuals is
 // zero between the slopes of two pairs; the R package NADA 1.6 stops its search
 // inside that interval, at -2.572113.
-func TestAkritasTheilSenAgreesOnDissolvedIron(t *testing.T) {
+func TestPublishedAkritasTheilSenOnDissolvedIron(t *testing.T) {
 	x := []float64{1977, 1978, 1979, 1980, 1981, 1982, 1983, 1984, 1985}
 	y := []float64{20, 10, 10, 10, 10, 7, 3, 3, 3}
 	below := []bool{false, true, true, true, true, false, false, true, true}
