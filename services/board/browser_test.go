@@ -2,6 +2,8 @@ package board_test
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -30,10 +32,9 @@ type browser struct {
 	requests []string
 }
 
-// browse starts Chromium. It must be there: pages that nobody has seen in a
-// browser are not tested.
-func browse(t *testing.T, base string) *browser {
-	t.Helper()
+// startChromium starts the one browser of the tests. It must be there: pages
+// that nobody has seen in a browser are not tested.
+func (s *site) startChromium() (stop func(), err error) {
 	path := ""
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
 		if p, err := exec.LookPath(name); err == nil {
@@ -42,19 +43,31 @@ func browse(t *testing.T, base string) *browser {
 		}
 	}
 	if path == "" {
-		t.Fatal("no Chromium in PATH; install it (Debian: apt-get install chromium)")
+		return nil, errors.New("no Chromium in PATH; install it (Debian: apt-get install chromium)")
 	}
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-dev-shm-usage", true))
-	ctx, cancel := chromedp.NewExecAllocator(t.Context(), options...)
-	t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewContext(ctx)
+	ctx, stopAllocator := chromedp.NewExecAllocator(context.Background(), options...)
+	ctx, stopBrowser := chromedp.NewContext(ctx)
+	stop = func() { stopBrowser(); stopAllocator() }
+	if err := chromedp.Do(ctx); err != nil {
+		stop()
+		return nil, fmt.Errorf("start Chromium: %w", err)
+	}
+	s.chromium = ctx
+	return stop, nil
+}
+
+// browse opens a window of its own, which shares nothing with others.
+func browse(t *testing.T) *browser {
+	t.Helper()
+	ctx, cancel := chromedp.NewContext(here.chromium, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)
 	ctx, cancel = context.WithTimeout(ctx, 4*time.Minute)
 	t.Cleanup(cancel)
-	b := &browser{ctx: ctx, t: t, base: base}
+	b := &browser{ctx: ctx, t: t, base: here.url}
 	if err := chromedp.Listen(ctx, b.note); err != nil {
-		t.Fatalf("start Chromium: %v", err)
+		t.Fatalf("open a window: %v", err)
 	}
 	run(b, call(network.Enable, network.EnableParams{}))
 	return b

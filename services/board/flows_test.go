@@ -17,7 +17,7 @@ import (
 )
 
 func TestAWrongKeyIsRefusedAndARightOneLeadsToWhereOneWanted(t *testing.T) {
-	b := browse(t, serve(t, newAPI(t)))
+	b := browse(t)
 	b.open("/vehicles/van-02")
 	if at := run(b, chromedp.Location()); !strings.HasSuffix(at, "/signin?to=%2Fvehicles%2Fvan-02") {
 		t.Errorf("an unknown visitor is led to %s", at)
@@ -27,7 +27,7 @@ func TestAWrongKeyIsRefusedAndARightOneLeadsToWhereOneWanted(t *testing.T) {
 	if text := run(b, chromedp.Text(chromedp.CSS("[role=alert]"))); !strings.Contains(text, "not known") {
 		t.Errorf("a wrong key is answered %q", text)
 	}
-	b.enter("#key", adminKey)
+	b.enter("#key", here.adminKey)
 	b.follow(chromedp.Click(chromedp.CSS("form button.main")))
 	if h := run(b, chromedp.Text(chromedp.CSS("h1"))); h != "van-02" {
 		t.Errorf("signed in, one stands before %q", h)
@@ -44,20 +44,8 @@ func TestAWrongKeyIsRefusedAndARightOneLeadsToWhereOneWanted(t *testing.T) {
 }
 
 func TestTheFirstPageListsVehiclesInTheAPIsOrder(t *testing.T) {
-	a := newAPI(t)
-	b := browse(t, serve(t, a))
-	b.signIn(adminKey)
-	order := func(filter string) []string {
-		res, err := a.ListOutlooks(context.Background(), &creepagev1.ListOutlooksRequest{PageSize: 100, Filter: filter})
-		if err != nil {
-			t.Fatal(err)
-		}
-		var names []string
-		for _, o := range res.GetOutlooks() {
-			names = append(names, strings.TrimPrefix(o.GetVehicle(), "vehicles/"))
-		}
-		return names
-	}
+	b := browse(t)
+	b.signIn(here.adminKey)
 	shown := func() []string {
 		return eval[[]string](b, `[...document.querySelectorAll(".job")].map(j => j.dataset.vehicle)`)
 	}
@@ -69,7 +57,7 @@ func TestTheFirstPageListsVehiclesInTheAPIsOrder(t *testing.T) {
 		{"/?shop=quay", `last_shop = "quay"`},
 	} {
 		b.open(c.address)
-		want := order(c.filter)
+		want := outlooks(t, c.filter)
 		if c.address != "/?shop=quay" && len(want) == 0 {
 			t.Fatalf("%s: the fleet has no such vehicle, the test shows nothing", c.address)
 		}
@@ -81,8 +69,8 @@ func TestTheFirstPageListsVehiclesInTheAPIsOrder(t *testing.T) {
 }
 
 func TestChoosingByTheFormMakesAnAddressThatCanBeShared(t *testing.T) {
-	b := browse(t, serve(t, newAPI(t)))
-	b.signIn(adminKey)
+	b := browse(t)
+	b.signIn(here.adminKey)
 	b.click(".choose summary")
 	b.enter("#f-vehicle", "van-06")
 	b.follow(chromedp.Click(chromedp.CSS(".filters button")))
@@ -98,16 +86,12 @@ func TestChoosingByTheFormMakesAnAddressThatCanBeShared(t *testing.T) {
 }
 
 func TestAVehiclesChartHasAsManyMarksAsReadings(t *testing.T) {
-	a := newAPI(t)
-	b := browse(t, serve(t, a))
-	b.signIn(adminKey)
+	b := browse(t)
+	b.signIn(here.adminKey)
 	for vehicle, component := range map[string]creepagev1.Reading_Component{"van-02": creepagev1.Reading_SYSTEM, "van-06": creepagev1.Reading_COMPRESSOR} {
-		res, err := a.ListReadings(context.Background(), &creepagev1.ListReadingsRequest{Parent: "vehicles/" + vehicle, PageSize: 1000})
-		if err != nil {
-			t.Fatal(err)
-		}
+		all := readings(t, vehicle)
 		want, above := 0, 0
-		for _, r := range res.GetReadings() {
+		for _, r := range all {
 			if r.GetReading().GetComponent() == component {
 				want++
 				if r.GetReading().GetRelation() == creepagev1.Reading_ABOVE {
@@ -123,8 +107,8 @@ func TestAVehiclesChartHasAsManyMarksAsReadings(t *testing.T) {
 				t.Errorf("%s, size %s: %d marks, %d of them open; %d readings, %d over range", vehicle, size, got, open, want, above)
 			}
 		}
-		if rows := eval[int](b, `document.querySelectorAll("main tbody tr").length`); rows != len(res.GetReadings()) {
-			t.Errorf("%s: %d rows, %d readings", vehicle, rows, len(res.GetReadings()))
+		if rows := eval[int](b, `document.querySelectorAll("main tbody tr").length`); rows != len(all) {
+			t.Errorf("%s: %d rows, %d readings", vehicle, rows, len(all))
 		}
 	}
 	b.quiet()
@@ -132,8 +116,8 @@ func TestAVehiclesChartHasAsManyMarksAsReadings(t *testing.T) {
 
 // Two labels that touch cannot be read; the boxes are the browser's own.
 func TestNoTwoTextsOfAChartOverlapAtAnyWidth(t *testing.T) {
-	b := browse(t, serve(t, newAPI(t)))
-	b.signIn(adminKey)
+	b := browse(t)
+	b.signIn(here.adminKey)
 	for _, width := range []int64{360, 1024, 1600} {
 		b.size(width, 900)
 		for _, v := range []string{"van-02", "van-06", "van-07", "van-01"} {
@@ -154,14 +138,18 @@ func TestNoTwoTextsOfAChartOverlapAtAnyWidth(t *testing.T) {
 }
 
 func TestARepairChangesTheOutlookAndStandsOnThePage(t *testing.T) {
-	a := newAPI(t)
-	b := browse(t, serve(t, a))
-	b.signIn(adminKey)
+	b := browse(t)
+	b.signIn(here.adminKey)
 	b.open("/vehicles/van-06")
 	before := eval[string](b, `document.querySelector(".verdict .state b").textContent`)
 	b.do(chromedp.SetValue(chromedp.CSS("#r-component"), "compressor"), chromedp.SetValue(chromedp.CSS("#r-kind"), "replaced"))
 	b.enter("#r-note", "new compressor")
 	b.follow(chromedp.Click(chromedp.CSS("form[action$=repairs] button")))
+	if text := run(b, chromedp.Text(chromedp.CSS("[role=status]"))); !strings.Contains(text, "recorded") {
+		t.Errorf("the page says %q", text)
+	}
+	settle(t)
+	b.open("/vehicles/van-06")
 	after := eval[string](b, `document.querySelector(".verdict .state b").textContent`)
 	if before != "under" || after == before {
 		t.Errorf("the outlook was %s and is %s", before, after)
@@ -169,17 +157,13 @@ func TestARepairChangesTheOutlookAndStandsOnThePage(t *testing.T) {
 	if n := eval[int](b, `document.querySelectorAll(".size-1 .event.repair").length`); n != 1 {
 		t.Errorf("%d marks of repairs", n)
 	}
-	if text := run(b, chromedp.Text(chromedp.CSS("[role=status]"))); !strings.Contains(text, "recorded") {
-		t.Errorf("the page says %q", text)
-	}
 	b.quiet()
 }
 
 func TestAWarningIsAcknowledgedWithANoteAndItsOutcomeRecorded(t *testing.T) {
-	a := newAPI(t)
-	b := browse(t, serve(t, a))
-	b.signIn(adminKey)
-	b.open("/vehicles/van-06")
+	b := browse(t)
+	b.signIn(here.adminKey)
+	b.open("/vehicles/van-09")
 	b.enter("form[action$=acknowledge] input[name=note]", "bay 2 on Thursday")
 	b.follow(chromedp.Click(chromedp.CSS("form[action$=acknowledge] button")))
 	if text := run(b, chromedp.Text(chromedp.CSS(".warning"))); !strings.Contains(text, "bay 2 on Thursday") {
@@ -195,9 +179,9 @@ func TestAWarningIsAcknowledgedWithANoteAndItsOutcomeRecorded(t *testing.T) {
 }
 
 func TestAVoidedReadingLeavesTheChartAndStaysInTheTable(t *testing.T) {
-	b := browse(t, serve(t, newAPI(t)))
-	b.signIn(adminKey)
-	b.open("/vehicles/van-06")
+	b := browse(t)
+	b.signIn(here.adminKey)
+	b.open("/vehicles/van-13")
 	before := eval[int](b, `document.querySelectorAll(".size-1 .mark").length`)
 	b.click("tbody tr summary")
 	component := eval[string](b, `document.querySelector("tbody tr td:nth-child(2)").textContent`)
@@ -218,16 +202,11 @@ func TestAVoidedReadingLeavesTheChartAndStaysInTheTable(t *testing.T) {
 }
 
 func TestAVisitOnAPhoneSurvivesALostConnectionAndEntersNothingTwice(t *testing.T) {
-	a := newAPI(t)
-	b := browse(t, serve(t, a))
-	count := func() int {
-		a.mu.Lock()
-		defer a.mu.Unlock()
-		return len(a.vehicles["van-01"].readings)
-	}
+	b := browse(t)
+	count := func() int { return len(readings(t, "van-01")) }
 	before := count()
 	b.size(360, 740)
-	b.signIn(shopKey)
+	b.signIn(here.shopKey)
 	b.open("/visit?vehicle=van-01")
 	if first := eval[string](b, `document.querySelector(".step:not([hidden])").dataset.step`); first != "before" {
 		t.Fatalf("the first step is %q, must be the precautions", first)
@@ -289,37 +268,30 @@ func TestAVisitOnAPhoneSurvivesALostConnectionAndEntersNothingTwice(t *testing.T
 	if n := count() - before; n != 3 {
 		t.Errorf("%d readings after sending again, want 3", n)
 	}
-	a.mu.Lock()
-	last := a.vehicles["van-01"].readings[before]
-	a.mu.Unlock()
-	if last.Ohms != 4.2e8 || last.AirCelsius != 18.5 || last.Precautions.ZeroVoltsProven == nil || !*last.Precautions.ZeroVoltsProven || last.Shop != "north-yard" {
-		t.Errorf("the first reading arrived as %+v", last)
+	first := readings(t, "van-01")[2].GetReading()
+	if first.GetResistanceOhms() != 4.2e8 || first.GetTemperatureCelsius() != 18.5 || !first.GetPrecautions().GetZeroVoltsProven() || first.GetShop() != "shops/north-yard" {
+		t.Errorf("the first reading arrived as %v", first)
 	}
 	b.quiet("ERR_INTERNET_DISCONNECTED")
 }
 
 func TestAVisitThatContradictsItselfIsAskedBackBeforeItIsEntered(t *testing.T) {
-	a := newAPI(t)
-	b := browse(t, serve(t, a))
-	count := func() int {
-		a.mu.Lock()
-		defer a.mu.Unlock()
-		return len(a.vehicles["van-01"].readings)
-	}
-	b.signIn(shopKey)
-	b.open("/visit?vehicle=van-01")
-	eval[string](b, `document.querySelector("#value-4").value = "400", document.querySelector("#value-5").value = "4", ""`)
+	b := browse(t)
+	count := func() int { return len(readings(t, "van-05")) }
+	b.signIn(here.shopKey)
+	b.open("/visit?vehicle=van-05")
+	eval[string](b, `document.querySelector("#value-2").value = "400", document.querySelector("#value-3").value = "4", ""`)
 	before := count()
-	for range 6 { // precautions, circumstances, the four points before the motor's
+	for range 4 { // precautions, circumstances, the two points before the motor's
 		b.click("[data-on]")
 	}
 	b.click("[data-on]")
-	b.until(`document.querySelector("[data-point='4'] [data-said]").textContent.includes("more than tenfold")`)
+	b.until(`document.querySelector("[data-point='2'] [data-said]").textContent.includes("look at the same insulation")`)
 	if count() != before {
 		t.Error("it was entered before it was asked")
 	}
-	b.do(chromedp.Click(chromedp.CSS("[data-point='4'] [data-said] button:last-child")))
-	b.until(`document.querySelector("[data-point='4'] [data-said]").textContent.includes("service limit")`)
+	b.do(chromedp.Click(chromedp.CSS("[data-point='2'] [data-said] button:last-child")))
+	b.until(`document.querySelector("[data-point='2'] [data-said]").textContent.includes("service limit")`)
 	if count() != before+1 {
 		t.Errorf("%d readings entered, want 1", count()-before)
 	}
@@ -337,7 +309,7 @@ func TestNoPageHasASeriousAccessibilityFaultInEitherScheme(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := browse(t, serve(t, newAPI(t)))
+	b := browse(t)
 	check := func(where string) {
 		t.Helper()
 		eval[string](b, string(axe)+`; ""`)
@@ -350,17 +322,15 @@ func TestNoPageHasASeriousAccessibilityFaultInEitherScheme(t *testing.T) {
 			t.Errorf("%s: %s", where, f)
 		}
 	}
-	for _, scheme := range []string{"light", "dark"} {
+	for scheme, width := range map[string]int64{"light": 360, "dark": 1024} {
 		b.scheme(scheme)
+		b.size(width, 900)
 		b.open("/signin")
 		check("/signin " + scheme)
-		b.signIn(adminKey)
-		for _, width := range []int64{360, 1024} {
-			b.size(width, 900)
-			for _, p := range pagesToLookAt {
-				b.open(p.path)
-				check(p.path + " " + scheme + " " + strconv.FormatInt(width, 10))
-			}
+		b.signIn(here.adminKey)
+		for _, p := range pagesToLookAt {
+			b.open(p.path)
+			check(p.path + " " + scheme + " " + strconv.FormatInt(width, 10))
 		}
 	}
 }

@@ -8,6 +8,8 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	creepagev1 "creepage/api/creepage/v1"
 )
 
 // plain is a browser without JavaScript.
@@ -17,13 +19,13 @@ type plain struct {
 	client *http.Client
 }
 
-func newPlain(t *testing.T, base, key string) *plain {
+func newPlain(t *testing.T, key string) *plain {
 	t.Helper()
 	jar, err := cookiejar.New(nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &plain{t: t, base: base, client: &http.Client{Jar: jar}}
+	p := &plain{t: t, base: here.url, client: &http.Client{Jar: jar}}
 	if key != "" {
 		p.post("/signin", url.Values{"key": {key}})
 	}
@@ -67,9 +69,8 @@ func form(page string) url.Values {
 }
 
 func TestAWholeVisitIsEnteredWithoutJavaScriptAndSentTwiceEntersOnce(t *testing.T) {
-	a := newAPI(t)
-	p := newPlain(t, serve(t, a), shopKey)
-	_, page := p.get("/visit?vehicle=van-01")
+	p := newPlain(t, here.shopKey)
+	_, page := p.get("/visit?vehicle=van-08")
 	f := form(page)
 	f.Set("range", "550 MΩ")
 	f.Set("zero_volts", "on")
@@ -77,50 +78,63 @@ func TestAWholeVisitIsEnteredWithoutJavaScriptAndSentTwiceEntersOnce(t *testing.
 	f.Set("unit_0", "mohm")
 	f.Set("over_1", "on")
 	f.Set("value_2", "0,5 GΩ")
-	before := len(a.vehicles["van-01"].readings)
+	before := len(readings(t, "van-08"))
 	for range 2 {
-		if code, body := p.post("/visit", f); code != http.StatusOK || !strings.Contains(body, "Visit of van-01") {
+		if code, body := p.post("/visit", f); code != http.StatusOK || !strings.Contains(body, "Visit of van-08") {
 			t.Fatalf("%d %s", code, body)
 		}
 	}
-	got := a.vehicles["van-01"].readings[before:]
-	if len(got) != 3 || got[0].Ohms != 4.2e8 || got[1].Ohms != 5.5e8 || got[1].Relation.String() != ">" || got[2].Ohms != 5e8 {
-		t.Errorf("entered %+v", got)
+	got := readings(t, "van-08")
+	got = got[:len(got)-before]
+	if len(got) != 3 {
+		t.Fatalf("%d readings entered, want 3", len(got))
 	}
-	if c := got[0].Precautions; c.ZeroVoltsProven == nil || !*c.ZeroVoltsProven || c.LockedOut != nil || c.EyeProtection != nil {
-		t.Errorf("precautions %+v: want zero volts proven, and what was not ticked unknown", c)
+	byConductor := map[string]*creepagev1.Reading{}
+	for _, r := range got {
+		byConductor[r.GetReading().GetComponent().String()+" "+r.GetReading().GetConductor().String()] = r.GetReading()
+	}
+	for point, want := range map[string]struct {
+		relation creepagev1.Reading_Relation
+		ohms     float64
+	}{"BATTERY HV_PLUS": {creepagev1.Reading_EQUAL, 4.2e8}, "BATTERY HV_MINUS": {creepagev1.Reading_ABOVE, 5.5e8}, "MOTOR PHASE_U": {creepagev1.Reading_EQUAL, 5e8}} {
+		r := byConductor[point]
+		if r.GetRelation() != want.relation || r.GetResistanceOhms() != want.ohms {
+			t.Errorf("%s entered as %v", point, r)
+		}
+		if c := r.GetPrecautions(); c == nil || !c.GetZeroVoltsProven() || c.LockedOut != nil || c.EyeProtection != nil {
+			t.Errorf("precautions %v: want zero volts proven, and what was not ticked unknown", c)
+		}
 	}
 }
 
 func TestAValueThatCannotBeReadIsShownBesideItsPointAndNothingIsLost(t *testing.T) {
-	a := newAPI(t)
-	p := newPlain(t, serve(t, a), shopKey)
-	_, page := p.get("/visit?vehicle=van-01")
+	p := newPlain(t, here.shopKey)
+	_, page := p.get("/visit?vehicle=van-11")
 	f := form(page)
 	f.Set("value_0", "many")
 	f.Set("value_1", "77")
-	before := len(a.vehicles["van-01"].readings)
+	before := len(readings(t, "van-11"))
 	code, body := p.post("/visit", f)
 	if code != http.StatusBadRequest || !strings.Contains(body, `id="problem-0"`) || !strings.Contains(body, `value="77"`) || !strings.Contains(body, `value="many"`) {
 		t.Errorf("%d %s", code, body)
 	}
-	if len(a.vehicles["van-01"].readings) != before {
+	if len(readings(t, "van-11")) != before {
 		t.Error("something was entered")
 	}
 }
 
 func TestAPostWithoutTheFormsTokenChangesNothing(t *testing.T) {
-	a := newAPI(t)
-	p := newPlain(t, serve(t, a), adminKey)
-	code, _ := p.post("/vehicles/van-06/repairs", url.Values{"component": {"compressor"}, "kind": {"replaced"}, "occur_time": {"2026-06-01T10:00"}})
-	if code != http.StatusForbidden || len(a.vehicles["van-06"].events) != 0 {
-		t.Errorf("answered %d, %d repairs", code, len(a.vehicles["van-06"].events))
+	p := newPlain(t, here.adminKey)
+	code, _ := p.post("/vehicles/van-12/repairs", url.Values{"component": {"compressor"}, "kind": {"replaced"}, "occur_time": {"2026-06-01T10:00"}})
+	repairs := get[creepagev1.ListRepairsResponse](t, "/v1/vehicles/van-12/repairs").GetRepairs()
+	if code != http.StatusForbidden || len(repairs) != 0 {
+		t.Errorf("answered %d, %d repairs", code, len(repairs))
 	}
 }
 
 func TestAPostFromAnotherSiteIsRefused(t *testing.T) {
-	p := newPlain(t, serve(t, newAPI(t)), "")
-	req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, p.base+"/signin", strings.NewReader("key="+adminKey))
+	p := newPlain(t, "")
+	req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, p.base+"/signin", strings.NewReader("key="+here.adminKey))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -133,7 +147,7 @@ func TestAPostFromAnotherSiteIsRefused(t *testing.T) {
 }
 
 func TestPagesForbidInlineScriptAndOtherHosts(t *testing.T) {
-	p := newPlain(t, serve(t, newAPI(t)), adminKey)
+	p := newPlain(t, here.adminKey)
 	for _, path := range []string{"/", "/vehicles/van-02", "/visit?vehicle=van-02", "/help", "/nowhere"} {
 		res, err := p.client.Get(p.base + path)
 		if err != nil {
@@ -153,15 +167,15 @@ func TestPagesForbidInlineScriptAndOtherHosts(t *testing.T) {
 }
 
 func TestTheSessionsCookieIsClosedToScriptsAndOtherSitesAndSigningInStaysOnTheHost(t *testing.T) {
-	p := newPlain(t, serve(t, newAPI(t)), "")
+	p := newPlain(t, "")
 	p.client.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
-	res, err := p.client.PostForm(p.base+"/signin", url.Values{"key": {adminKey}, "to": {"//elsewhere.example/"}})
+	res, err := p.client.PostForm(p.base+"/signin", url.Values{"key": {here.adminKey}, "to": {"//elsewhere.example/"}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer res.Body.Close()
 	c := res.Cookies()[0]
-	if !c.HttpOnly || c.SameSite != http.SameSiteLaxMode || strings.Contains(c.Value, adminKey) {
+	if !c.HttpOnly || c.SameSite != http.SameSiteLaxMode || strings.Contains(c.Value, here.adminKey) {
 		t.Errorf("cookie %v", c)
 	}
 	if to := res.Header.Get("Location"); to != "/" {

@@ -12,10 +12,10 @@ var pagesToLookAt = []struct{ name, path string }{
 }
 
 func TestPagesFitEveryWidthInBothSchemes(t *testing.T) {
-	b := browse(t, serve(t, newAPI(t)))
+	b := browse(t)
 	b.open("/signin")
 	b.shot("signin")
-	b.signIn(adminKey)
+	b.signIn(here.adminKey)
 	for _, scheme := range []string{"light", "dark"} {
 		b.scheme(scheme)
 		for _, width := range []int64{360, 1024, 1600} {
