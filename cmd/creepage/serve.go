@@ -36,7 +36,7 @@ be given as NAME_FILE with the path of a file that holds it.`,
 			if err != nil {
 				return err
 			}
-			return app.Serve(cmd.Context(), app.ServeConfig{Common: common, Remote: where, HTTP: http, GRPC: grpc, Server: config})
+			return app.Serve(cmd.Context(), app.ServeConfig{Common: common, Remote: where, HTTP: http, GRPC: grpc, Server: config, Board: front.board})
 		},
 	}
 	f := c.Flags()

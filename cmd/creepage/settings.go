@@ -99,11 +99,16 @@ func (r *remoteFlags) remote() (app.Remote, error) {
 }
 
 // serverFlags say how the server answers.
-type serverFlags struct{ certificate, key, authorities string }
+type serverFlags struct {
+	certificate, key, authorities string
+	board                         app.BoardConfig
+}
 
 func (s *serverFlags) add(f *pflag.FlagSet) {
 	f.StringVar(&s.certificate, "tls-cert", "", "certificate file for both listeners; without it they are plain, for use behind a proxy or on one machine")
 	f.StringVar(&s.key, "tls-key", "", "its key file")
+	f.BoolVar(&s.board.SecureCookies, "secure-cookies", false, "browsers come by https, which a proxy ends: the board's cookie is for https alone")
+	f.BoolVar(&s.board.TrustForwardedProto, "trust-forwarded-proto", false, "believe X-Forwarded-Proto for that; only behind a proxy that sets it itself")
 	f.StringVar(&s.authorities, "tls-client-ca", "", "file of the authorities whose client certificates are required")
 }
 

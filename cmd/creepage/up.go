@@ -71,7 +71,7 @@ func runUp(cmd *cobra.Command, f *upFlags) error {
 	defer cancel(nil)
 	var failed error // of the greeting
 	greeted, started := make(chan struct{}), false
-	err = app.Up(ctx, app.UpConfig{Common: common, Data: f.data, HTTP: f.http, GRPC: f.grpc, Server: config}, func(p *app.Process) {
+	err = app.Up(ctx, app.UpConfig{Common: common, Data: f.data, HTTP: f.http, GRPC: f.grpc, Server: config, Board: f.front.board}, func(p *app.Process) {
 		started = true
 		go func() {
 			defer close(greeted)

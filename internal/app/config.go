@@ -22,12 +22,23 @@ type Remote struct {
 	Stream          stream.Settings
 }
 
+// BoardConfig is what the board is told.
+type BoardConfig struct {
+	// SecureCookies says that browsers come by https although this process does
+	// not end TLS; with TLS here they do anyway.
+	SecureCookies bool
+	// TrustForwardedProto takes the word of X-Forwarded-Proto for it, which only
+	// a proxy in front may set.
+	TrustForwardedProto bool
+}
+
 // ServeConfig is what `serve` is told.
 type ServeConfig struct {
 	Common
 	Remote
 	HTTP, GRPC string // addresses to listen on; port 0 for a free one
 	Server     server.Config
+	Board      BoardConfig
 }
 
 // WorkConfig is what `work` is told.
@@ -49,6 +60,7 @@ type UpConfig struct {
 	Data       string // folder of everything
 	HTTP, GRPC string // addresses to listen on; port 0 for a free one
 	Server     server.Config
+	Board      BoardConfig
 }
 
 // stopTimeout bounds an orderly end of all parts together; what has not ended

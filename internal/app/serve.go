@@ -49,7 +49,7 @@ func StartServe(ctx context.Context, c ServeConfig) (*Process, error) {
 	// Every server of an installation uses the same database, so they agree on
 	// this without being told.
 	secret := sha256.Sum256([]byte("creepage page tokens\n" + c.DatabaseURL))
-	if err := p.startAPI(shared, registry, c.Server, secret[:], c.HTTP, c.GRPC); err != nil {
+	if err := p.startAPI(shared, registry, c.Server, c.Board, secret[:], c.HTTP, c.GRPC); err != nil {
 		return nil, p.abort(err)
 	}
 	return p, nil
@@ -74,13 +74,13 @@ func newRegistry(s *shared) (*prometheus.Registry, error) {
 }
 
 // startAPI starts the services behind the server.
-func (p *Process) startAPI(s *shared, registry *prometheus.Registry, config server.Config, pageSecret []byte, httpAddress, grpcAddress string) error {
+func (p *Process) startAPI(s *shared, registry *prometheus.Registry, config server.Config, pages BoardConfig, pageSecret []byte, httpAddress, grpcAddress string) error {
 	publisher, err := s.stream.NewPublisher(registry)
 	if err != nil {
 		return err
 	}
 	p.stack.push("publisher", func(context.Context) error { publisher.Close(); return nil })
-	front, err := p.newServer(s, registry, publisher, config, pageSecret)
+	front, err := p.newServer(s, registry, publisher, config, pages, pageSecret)
 	if err != nil {
 		return err
 	}
@@ -122,7 +122,7 @@ func (p *Process) listenOn(address string, actual *string) (net.Listener, error)
 	return l, nil
 }
 
-func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher *stream.Publisher, config server.Config, pageSecret []byte) (*server.Server, error) {
+func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher *stream.Publisher, config server.Config, seen BoardConfig, pageSecret []byte) (*server.Server, error) {
 	pages, err := page.NewSealer(pageSecret)
 	if err != nil {
 		return nil, err
@@ -148,8 +148,8 @@ func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher 
 			creepagev1.RegisterBenchServiceServer(r, bench.New(s.api, p.common.Clock))
 		},
 		Pages: func(mux *http.ServeMux, front *server.Server) {
-			secret := sha256.Sum256(append([]byte("creepage board\n"), pageSecret...))
-			h, err := board.New(front.Conn(), board.Options{Log: p.common.Log, Now: p.common.Clock, Secret: secret[:], Secure: config.TLS != nil})
+			h, err := board.New(front.Conn(), board.Options{Log: p.common.Log, Now: p.common.Clock, Store: s.api,
+				Cookies: board.Cookies{Secure: config.TLS != nil || seen.SecureCookies, TrustForwardedProto: seen.TrustForwardedProto}})
 			if err != nil {
 				pagesFailed = err
 				return

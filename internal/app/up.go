@@ -87,7 +87,7 @@ func (p *Process) startUp(ctx context.Context, c UpConfig) error {
 	if err := p.startWorker(s, registry); err != nil {
 		return err
 	}
-	return p.startAPI(s, registry, c.Server, secret, c.HTTP, c.GRPC)
+	return p.startAPI(s, registry, c.Server, c.Board, secret, c.HTTP, c.GRPC)
 }
 
 // prepareDatabase makes the database, its schema and the logins, where they are

@@ -209,13 +209,13 @@ func (b *Board) showHelp(w http.ResponseWriter, r *http.Request) {
 
 // visitorOf returns who is signed in on a page that needs nobody to be.
 func (b *Board) visitorOf(r *http.Request) *visitor {
-	s := b.sessions.of(r, b.now())
-	if s == nil {
+	s, err := b.sessions.of(r, b.now())
+	if err != nil || s == nil {
 		return nil
 	}
-	caller, err := b.access.GetCaller(withKey(r.Context(), s.Key), &creepagev1.GetCallerRequest{})
+	caller, err := b.access.GetCaller(withKey(r.Context(), s.key), &creepagev1.GetCallerRequest{})
 	if err != nil {
 		return nil
 	}
-	return &visitor{Caller: caller, Token: s.Token}
+	return &visitor{Caller: caller, Token: s.token, session: s}
 }

@@ -1,7 +1,7 @@
 // Package board is the web pages: what needs a bay, by when and why, a
 // vehicle's trend, a visit entered at the vehicle, and what stands around them.
-// It asks the API's own client with the rights of the key that signed in, and
-// knows nothing else of the service.
+// It asks the API's own client with the rights of the key that signed in; of the
+// database it knows its sessions alone.
 //
 // Pages are HTML made on the server and work without JavaScript; scripts add
 // pointing, the viewer's time zone, one test point at a time and entering
@@ -15,11 +15,13 @@ import (
 	"io/fs"
 	"log/slog"
 	"net/http"
+	"strings"
 	"time"
 
 	"google.golang.org/grpc"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/store"
 )
 
 //go:embed templates/*.html
@@ -32,11 +34,22 @@ var staticFiles embed.FS
 type Options struct {
 	Log *slog.Logger
 	Now func() time.Time
-	// Secret seals the session cookies: 32 random bytes, the same in every
-	// process that serves one address. Changed, everybody signs in again.
-	Secret []byte
-	// Secure says that browsers reach the board by TLS, also where a proxy ends it.
+	// Store keeps who is signed in.
+	Store   *store.Store
+	Cookies Cookies
+}
+
+// Cookies says when a session's cookie is for TLS alone.
+type Cookies struct {
+	// Secure says that browsers reach the board by TLS, here or at a proxy.
 	Secure bool
+	// TrustForwardedProto takes the word of X-Forwarded-Proto for it. Only a
+	// proxy that sets this header itself may be trusted with it.
+	TrustForwardedProto bool
+}
+
+func (c Cookies) secure(r *http.Request) bool {
+	return c.Secure || c.TrustForwardedProto && strings.EqualFold(r.Header.Get("X-Forwarded-Proto"), "https")
 }
 
 // Board serves the pages.
@@ -57,15 +70,12 @@ type Board struct {
 
 // New makes the board's handler on a connection to the API.
 func New(conn grpc.ClientConnInterface, options Options) (http.Handler, error) {
-	sessions, err := newSessions(options.Secret, options.Secure)
-	if err != nil {
-		return nil, err
-	}
 	b := &Board{
-		log: options.Log, now: options.Now, sessions: sessions, mux: http.NewServeMux(),
+		log: options.Log, now: options.Now, sessions: &sessions{store: options.Store, cookies: options.Cookies}, mux: http.NewServeMux(),
 		access: creepagev1.NewAccessServiceClient(conn), fleet: creepagev1.NewFleetServiceClient(conn), intake: creepagev1.NewIntakeServiceClient(conn),
 		platforms: creepagev1.NewPlatformServiceClient(conn), warnings: creepagev1.NewWarningServiceClient(conn), bench: creepagev1.NewBenchServiceClient(conn),
 	}
+	var err error
 	if b.pages, err = parsePages(); err != nil {
 		return nil, err
 	}

@@ -166,6 +166,38 @@ func TestPagesForbidInlineScriptAndOtherHosts(t *testing.T) {
 	}
 }
 
+func TestSigningOutEndsEveryCopyOfTheCookie(t *testing.T) {
+	p := newPlain(t, here.adminKey)
+	at, err := url.Parse(p.base)
+	if err != nil {
+		t.Fatal(err)
+	}
+	copied := p.client.Jar.Cookies(at)
+	asks := func() int {
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, p.base+"/shops", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, c := range copied {
+			req.AddCookie(c)
+		}
+		res, err := http.DefaultTransport.RoundTrip(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = res.Body.Close()
+		return res.StatusCode
+	}
+	if code := asks(); code != http.StatusOK {
+		t.Fatalf("the cookie is answered %d before signing out", code)
+	}
+	_, page := p.get("/shops")
+	p.post("/signout", form(page))
+	if code := asks(); code != http.StatusSeeOther {
+		t.Errorf("a copy of the cookie is answered %d after signing out", code)
+	}
+}
+
 func TestTheSessionsCookieIsClosedToScriptsAndOtherSitesAndSigningInStaysOnTheHost(t *testing.T) {
 	p := newPlain(t, "")
 	p.client.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
@@ -175,6 +207,9 @@ func TestTheSessionsCookieIsClosedToScriptsAndOtherSitesAndSigningInStaysOnTheHo
 	}
 	defer res.Body.Close()
 	c := res.Cookies()[0]
+	if c.Secure {
+		t.Error("a cookie for https alone, on a plain site without a setting")
+	}
 	if !c.HttpOnly || c.SameSite != http.SameSiteLaxMode || strings.Contains(c.Value, here.adminKey) {
 		t.Errorf("cookie %v", c)
 	}

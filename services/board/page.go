@@ -13,6 +13,8 @@ import (
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+
+	"creepage/internal/problem"
 )
 
 // page is what every template gets.
@@ -84,12 +86,14 @@ func (b *Board) fail(w http.ResponseWriter, r *http.Request, v *visitor, code in
 
 // failWith says what the API answered, in the words of its message.
 func (b *Board) failWith(w http.ResponseWriter, r *http.Request, v *visitor, err error) {
-	st := status.Convert(err)
+	st := status.Convert(problem.Of(err))
 	switch st.Code() {
 	case codes.NotFound:
 		b.fail(w, r, v, http.StatusNotFound, "Not found.", problemText(err))
 	case codes.InvalidArgument, codes.FailedPrecondition, codes.AlreadyExists, codes.Aborted, codes.OutOfRange:
 		b.fail(w, r, v, http.StatusBadRequest, "That was not taken.", problemText(err)+" Go back and correct it. Nothing was changed.")
+	case codes.Canceled: // whoever asked has gone
+		b.fail(w, r, v, http.StatusServiceUnavailable, "Broken off.", "")
 	case codes.PermissionDenied:
 		b.fail(w, r, v, http.StatusForbidden, "Your key may not do that.", st.Message())
 	case codes.Unavailable, codes.ResourceExhausted, codes.DeadlineExceeded:

@@ -1,0 +1,2 @@
+DROP FUNCTION find_session(bytea);
+DROP TABLE sessions;
