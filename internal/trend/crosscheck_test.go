@@ -395,6 +395,10 @@ func TestCrosscheckTheilSenWithSciPy(t *testing.T) {
 		within(t, "intercept", i, intercept, a.Intercept, 1e-12, 100+math.Abs(a.Intercept))
 		within(t, "low", i, low, a.Low, 1e-12, 1+math.Abs(a.Low))
 		within(t, "top", i, top, a.Top, 1e-12, 1+math.Abs(a.Top))
+		if i%2 == 1 { // without ties and bounds the zero of Kendall's statistic is the median slope
+			ats, _, _ := AkritasTheilSen(p.X, p.Y, make([]bool, len(p.X)))
+			within(t, "slope by Kendall's statistic", i, ats, a.Slope, 1e-9, 1+math.Abs(a.Slope))
+		}
 	}
 }
 

@@ -57,38 +57,43 @@ func TheilSenInterval(x, y []float64, alpha float64) (low, top float64) {
 // quantileNormal is the inverse of Phi.
 func quantileNormal(p float64) float64 { return math.Sqrt2 * math.Erfinv(2*p-1) }
 
+// kendall is Kendall's statistic of the residuals of a slope, later against
+// earlier: pairs that rise less pairs that fall, counting only those whose order
+// is certain when some y are bounds from above. A value and a bound alike are in
+// order: what is "below 3" is less than 3.
+func kendall(x, y []float64, below []bool, slope float64) int {
+	s := 0
+	for i := range x {
+		for j := range x {
+			if x[j] <= x[i] {
+				continue
+			}
+			ri, rj := y[i]-slope*x[i], y[j]-slope*x[j]
+			switch {
+			case !below[j] && (rj > ri || rj == ri && below[i]):
+				s++
+			case !below[i] && (rj < ri || rj == ri && below[j]):
+				s--
+			}
+		}
+	}
+	return s
+}
+
 // AkritasTheilSen is the Theil-Sen slope when some y are bounds from above
 // ("below 10"): the slope at which Kendall's statistic of the residuals,
 // counting only pairs whose order is certain, is zero (Akritas, Murphy and
 // LaValley 1995). The statistic is a step function: it is zero between low and
 // top, and slope is the middle. For bounds from below negate y first.
 func AkritasTheilSen(x, y []float64, below []bool) (slope, low, top float64) {
-	score := func(slope float64) int {
-		s := 0
-		for i := range x {
-			for j := range x {
-				if x[j] <= x[i] {
-					continue
-				}
-				ri, rj := y[i]-slope*x[i], y[j]-slope*x[j]
-				switch {
-				case rj > ri && !below[j]: // j is certainly above, even if i is a bound
-					s++
-				case rj < ri && !below[i]:
-					s--
-				}
-			}
-		}
-		return s
-	}
 	for _, s := range pairSlopes(x, y) {
 		low, top = min(low, s), max(top, s)
 	}
 	low, top = low-1, top+1
 	// The score falls in steps: the last slope with a positive and the first
 	// with a negative one, and the middle between.
-	last := bisect(low, top, func(s float64) bool { return score(s) > 0 })
-	first := bisect(low, top, func(s float64) bool { return score(s) >= 0 })
+	last := bisect(low, top, func(s float64) bool { return kendall(x, y, below, s) > 0 })
+	first := bisect(low, top, func(s float64) bool { return kendall(x, y, below, s) >= 0 })
 	low, top = min(last, first), max(last, first)
 	return 0.5 * (low + top), low, top
 }
