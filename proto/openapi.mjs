@@ -35,6 +35,14 @@ for (const file of files) {
     };
     doc.components.securitySchemes = { key: { type: "http", scheme: "bearer", description: "A key of the organisation." } };
     doc.security = [{ key: [] }];
+    // Chapters of the reference: Intake, Fleet, Access.
+    const chapter = (name) => name.replace(/Service$/, "");
+    doc.tags = doc.tags?.map((tag) => ({ ...tag, name: chapter(tag.name) }));
+    for (const path of Object.values(doc.paths)) {
+      for (const operation of Object.values(path)) {
+        if (operation.tags) operation.tags = operation.tags.map(chapter);
+      }
+    }
   }
   writeFileSync(file, JSON.stringify(doc, null, 1) + "\n");
 }

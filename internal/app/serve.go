@@ -23,6 +23,7 @@ import (
 	"creepage/services/board"
 	"creepage/services/fleet"
 	"creepage/services/intake"
+	"creepage/services/reference"
 )
 
 // Serve answers callers until the context ends.
@@ -155,6 +156,7 @@ func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher 
 				return
 			}
 			mux.Handle("/", h)
+			pagesFailed = reference.Register(mux)
 		},
 	})
 	if err != nil {
