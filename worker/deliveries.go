@@ -13,13 +13,12 @@ import (
 	"creepage/internal/store"
 )
 
-// WarningChanged is the job made with every live warning that is raised or
-// ended, in the same transaction: there is one if and only if the change is on
-// record. Changes found in old records make none.
+// WarningChanged is the job of one change of a warning. The database makes it
+// with the change, in the same transaction and whoever changed it: there is one
+// if and only if the change is on record. Changes found in old records make none.
 type WarningChanged struct {
 	Organisation uuid.UUID `json:"organisation"`
-	Warning      uuid.UUID `json:"warning"`
-	Ended        bool      `json:"ended"` // else raised
+	Sequence     int64     `json:"sequence"`
 }
 
 // Kind names the job in the database.
@@ -39,7 +38,7 @@ type deliverer struct {
 // Work records the delivery with the job.
 func (d *deliverer) Work(ctx context.Context, job *river.Job[WarningChanged]) error {
 	if err := river.RecordOutput(ctx, Delivery{Endpoints: 0}); err != nil {
-		return fmt.Errorf("record the delivery of warning %s: %w", job.Args.Warning, err)
+		return fmt.Errorf("record the delivery of change %d: %w", job.Args.Sequence, err)
 	}
 	return nil
 }
@@ -60,19 +59,4 @@ func newJobs(s *store.Store, log *slog.Logger) (*river.Client[pgx.Tx], error) {
 		return nil, fmt.Errorf("set up the job worker: %w", err)
 	}
 	return client, nil
-}
-
-// enqueue inserts jobs with what the transaction records.
-func (w *Worker) enqueue(ctx context.Context, tx *store.WorkerTx, changes []WarningChanged) error {
-	if len(changes) == 0 {
-		return nil
-	}
-	params := make([]river.InsertManyParams, len(changes))
-	for i, c := range changes {
-		params[i] = river.InsertManyParams{Args: c}
-	}
-	if _, err := w.jobs.InsertManyFastTx(ctx, tx.Raw(), params); err != nil {
-		return fmt.Errorf("enqueue %d deliveries: %w", len(changes), err)
-	}
-	return nil
 }

@@ -216,7 +216,9 @@ func (s *sayings) take(t *track, changes []trend.Change) {
 	}
 }
 
-// record writes what is said, with one job for each live warning raised or ended.
+// record writes what is said, and with it each live warning raised or ended as a
+// change, of which the database makes a job. It comes last but for the states,
+// which are locked already.
 func (w *Worker) record(ctx context.Context, tx *store.WorkerTx, s *sayings) error {
 	if err := tx.SaveOutlooks(ctx, s.outlooks); err != nil {
 		return err
@@ -230,16 +232,16 @@ func (w *Worker) record(ctx context.Context, tx *store.WorkerTx, s *sayings) err
 	if err != nil {
 		return err
 	}
-	var jobs []WarningChanged
+	var changes []store.NewWarningChange
 	for _, e := range ended {
-		jobs = append(jobs, WarningChanged{Organisation: e.Organisation, Warning: e.ID, Ended: true})
+		changes = append(changes, store.NewWarningChange{Organisation: e.Organisation, Warning: e.ID, Event: store.WarningEnded, At: e.Change.At})
 	}
 	for i := range raised {
 		if r := &raised[i]; r.News {
-			jobs = append(jobs, WarningChanged{Organisation: r.Organisation, Warning: r.ID})
+			changes = append(changes, store.NewWarningChange{Organisation: r.Organisation, Warning: r.ID, Event: store.WarningRaised, At: r.Change.At})
 		}
 	}
 	w.metrics.warnings.WithLabelValues("raised").Add(float64(len(raised)))
 	w.metrics.warnings.WithLabelValues("ended").Add(float64(len(ended)))
-	return w.enqueue(ctx, tx, jobs)
+	return tx.RecordWarningChanges(ctx, changes, w.clock())
 }

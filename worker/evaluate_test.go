@@ -101,8 +101,12 @@ func TestFallingVehicleIsWarnedOfOnceWithItsJob(t *testing.T) {
 	if jobs := e.count(`SELECT count(*) FROM river_job WHERE kind = 'warning_changed'`); jobs != raised+ended {
 		t.Errorf("%d jobs for %d warnings raised and %d ended", jobs, raised, ended)
 	}
-	if n := e.count(`SELECT count(*) FROM warnings w WHERE NOT EXISTS (SELECT FROM river_job j WHERE j.args->>'warning' = w.id::text AND NOT (j.args->>'ended')::boolean)`); n != 0 {
+	if n := e.count(`SELECT count(*) FROM warnings w WHERE NOT EXISTS (SELECT FROM warning_changes c JOIN river_job j ON (j.args->>'sequence')::bigint = c.sequence
+		AND (j.args->>'organisation')::uuid = c.organisation_id WHERE c.warning_id = w.id AND c.event = 1)`); n != 0 {
 		t.Errorf("%d warnings have no job of their own", n)
+	}
+	if first, last := e.count(`SELECT min(sequence) FROM warning_changes`), e.count(`SELECT last FROM warning_change_counters`); first != 1 || last != raised+ended {
+		t.Errorf("changes are numbered %d to %d, want 1 to %d", first, last, raised+ended)
 	}
 	if n := e.count(`SELECT count(*) FROM warnings WHERE reason = ''`); n != 0 {
 		t.Errorf("%d warnings lack a reason", n)

@@ -157,10 +157,14 @@ func (t *Tx) MergeVehicles(ctx context.Context, goes, stays int64, now time.Time
 		args      []any
 	}
 	both, all := []any{t.organisation, goes, stays}, []any{t.organisation, goes, stays, now}
+	if _, err := t.tx.Exec(ctx, `SELECT vehicle_id FROM vehicle_states WHERE organisation_id = $1 AND vehicle_id IN ($2, $3) ORDER BY vehicle_id FOR UPDATE`, both...); err != nil {
+		return fail("merge vehicles: lock them", err)
+	}
+	ended, err := t.endWarningsOf(ctx, goes, now, "the vehicle was merged into another")
+	if err != nil {
+		return err
+	}
 	for _, m := range []step{
-		{"lock the vehicles", `SELECT vehicle_id FROM vehicle_states WHERE organisation_id = $1 AND vehicle_id IN ($2, $3) ORDER BY vehicle_id FOR UPDATE`, both},
-		{"end warnings", `UPDATE warnings SET ended_at = greatest($3, raised_at), end_reason = 'the vehicle was merged into another'
-			WHERE organisation_id = $1 AND vehicle_id = $2 AND ended_at IS NULL`, []any{t.organisation, goes, now}},
 		{"have the tracks computed anew", `INSERT INTO vehicle_states AS s (vehicle_id, organisation_id, replay_from, changed_at)
 			SELECT $3, $1, least(min(r.measured_at), $4), $4 FROM readings r WHERE r.organisation_id = $1 AND r.vehicle_id IN ($2, $3)
 			ON CONFLICT (vehicle_id) DO UPDATE SET replay_from = least(s.replay_from, excluded.replay_from), changed_at = greatest(s.changed_at, excluded.changed_at)`, all},
@@ -181,7 +185,23 @@ func (t *Tx) MergeVehicles(ctx context.Context, goes, stays int64, now time.Time
 			return fail("merge vehicles: "+m.what, err)
 		}
 	}
-	return nil
+	return recordWarningChanges(ctx, t.tx, ended, now)
+}
+
+// endWarningsOf ends a vehicle's standing warnings and returns the changes,
+// which are to be recorded.
+func (t *Tx) endWarningsOf(ctx context.Context, vehicle int64, now time.Time, reason string) ([]NewWarningChange, error) {
+	rows, err := t.tx.Query(ctx, `UPDATE warnings SET ended_at = greatest($3, raised_at), end_reason = $4
+		WHERE organisation_id = $1 AND vehicle_id = $2 AND ended_at IS NULL RETURNING id`, t.organisation, vehicle, now, reason)
+	if err != nil {
+		return nil, fail("end a vehicle's warnings", err)
+	}
+	changes, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (NewWarningChange, error) {
+		c := NewWarningChange{Organisation: t.organisation, Event: WarningEnded, At: now}
+		err := row.Scan(&c.Warning)
+		return c, err
+	})
+	return changes, fail("end a vehicle's warnings", err)
 }
 
 // replayFrom has a vehicle computed anew from a time on.

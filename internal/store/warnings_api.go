@@ -7,9 +7,11 @@ import (
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
+	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/filter"
 	"creepage/internal/insulation"
 	"creepage/internal/trend"
+	"creepage/internal/wire"
 )
 
 // Finding is what was found: the numbers of the contract's Warning.Finding.
@@ -41,14 +43,43 @@ const warningColumns = `w.id, v.name, w.kind, w.component, w.raised_at, w.probab
 
 func scanWarning(row pgx.CollectableRow) (Warning, error) {
 	var w Warning
-	var days *float64
-	var ended, acknowledged, found *time.Time
-	err := row.Scan(&w.ID, &w.Vehicle, &w.Kind, &w.Component, &w.RaisedAt, &w.Probability, &days, &w.Reason, &w.Backfilled, &ended, &w.EndReason,
-		&acknowledged, &w.AcknowledgeNote, &w.Finding, &w.FindingComponent, &w.FindingNote, &found)
-	w.DaysP50, w.EndedAt, w.AcknowledgedAt, w.FoundAt = orNaN(days), orZero(ended), orZero(acknowledged), orZero(found)
+	scan := warningScan(&w)
+	err := row.Scan(scan.targets...)
+	scan.finish()
 	return w, err
 }
 
+// warningTargets are where the columns of a warning go; finish fills in what
+// may have been NULL.
+type warningTargets struct {
+	targets []any
+	finish  func()
+}
+
+func warningScan(w *Warning) warningTargets {
+	var days *float64
+	var ended, acknowledged, found *time.Time
+	return warningTargets{
+		targets: []any{&w.ID, &w.Vehicle, &w.Kind, &w.Component, &w.RaisedAt, &w.Probability, &days, &w.Reason, &w.Backfilled, &ended, &w.EndReason,
+			&acknowledged, &w.AcknowledgeNote, &w.Finding, &w.FindingComponent, &w.FindingNote, &found},
+		finish: func() {
+			w.DaysP50, w.EndedAt, w.AcknowledgedAt, w.FoundAt = orNaN(days), orZero(ended), orZero(acknowledged), orZero(found)
+		},
+	}
+}
+
+// WarningFields are the fields that a filter over warnings may name.
+func WarningFields() filter.Fields {
+	return filter.Fields{
+		{Name: "vehicle", Kind: filter.Name, Collection: string(wire.Vehicles)},
+		{Name: "kind", Kind: filter.Word, Words: filter.WordsOf(creepagev1.Warning_Kind_name)},
+		{Name: "component", Kind: filter.Word, Words: filter.WordsOf(creepagev1.Reading_Component_name)},
+		{Name: "standing", Kind: filter.Flag},
+		{Name: "raise_time", Kind: filter.Time},
+	}
+}
+
+// warningListColumns are how those fields are kept.
 func warningListColumns() columns {
 	return columns{
 		"vehicle":    {sql: "v.name"},
@@ -91,16 +122,22 @@ func (t *Tx) Warning(ctx context.Context, id uuid.UUID) (Warning, error) {
 
 // AcknowledgeWarning notes that somebody has seen it; the first note stands.
 func (t *Tx) AcknowledgeWarning(ctx context.Context, id uuid.UUID, at time.Time, note string) error {
-	_, err := t.tx.Exec(ctx, `UPDATE warnings SET acknowledged_at = $3, acknowledge_note = $4
+	tag, err := t.tx.Exec(ctx, `UPDATE warnings SET acknowledged_at = $3, acknowledge_note = $4
 		WHERE organisation_id = $1 AND id = $2 AND acknowledged_at IS NULL`, t.organisation, id, at, note)
-	return fail("acknowledge a warning", err)
+	if err != nil || tag.RowsAffected() == 0 {
+		return fail("acknowledge a warning", err)
+	}
+	return t.recordWarningChange(ctx, id, WarningChanged, at)
 }
 
 // EndWarning ends a warning that stands.
 func (t *Tx) EndWarning(ctx context.Context, id uuid.UUID, at time.Time, reason string) error {
-	_, err := t.tx.Exec(ctx, `UPDATE warnings SET ended_at = greatest($3, raised_at), end_reason = $4
+	tag, err := t.tx.Exec(ctx, `UPDATE warnings SET ended_at = greatest($3, raised_at), end_reason = $4
 		WHERE organisation_id = $1 AND id = $2 AND ended_at IS NULL`, t.organisation, id, at, reason)
-	return fail("end a warning", err)
+	if err != nil || tag.RowsAffected() == 0 {
+		return fail("end a warning", err)
+	}
+	return t.recordWarningChange(ctx, id, WarningEnded, at)
 }
 
 // FindingRecord is what was found when the vehicle was looked at.
@@ -113,7 +150,10 @@ type FindingRecord struct {
 
 // RecordFinding writes down what was found, if nobody had looked before.
 func (t *Tx) RecordFinding(ctx context.Context, id uuid.UUID, f FindingRecord) error {
-	_, err := t.tx.Exec(ctx, `UPDATE warnings SET finding = $3, finding_component = $4, finding_note = $5, finding_at = $6
+	tag, err := t.tx.Exec(ctx, `UPDATE warnings SET finding = $3, finding_component = $4, finding_note = $5, finding_at = $6
 		WHERE organisation_id = $1 AND id = $2 AND finding <= 1`, t.organisation, id, int16(f.Finding), int16(f.Component), f.Note, f.At)
-	return fail("record a finding", err)
+	if err != nil || tag.RowsAffected() == 0 {
+		return fail("record a finding", err)
+	}
+	return t.recordWarningChange(ctx, id, WarningChanged, f.At)
 }

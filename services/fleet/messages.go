@@ -69,20 +69,6 @@ func assessedMessage(row *store.Reading) (*creepagev1.AssessedReading, error) {
 	return m, nil
 }
 
-func warningMessage(w *store.Warning) *creepagev1.Warning {
-	m := &creepagev1.Warning{
-		Name: wire.Warnings.Name(w.ID.String()), Vehicle: wire.Vehicles.Name(w.Vehicle), Kind: creepagev1.Warning_Kind(w.Kind),
-		CodeProbability: w.Probability, DaysToCodeP50: wire.Optional(w.DaysP50), Reason: w.Reason,
-		RaiseTime: wire.Timestamp(w.RaisedAt), EndTime: wire.Timestamp(w.EndedAt), AcknowledgeTime: wire.Timestamp(w.AcknowledgedAt),
-		FindingTime: wire.Timestamp(w.FoundAt), Backfilled: w.Backfilled,
-		EndReason: wire.Text(w.EndReason), AcknowledgeNote: wire.Text(w.AcknowledgeNote), FindingNote: wire.Text(w.FindingNote),
-	}
-	m.Component = wire.Stated(creepagev1.Reading_Component(w.Component))
-	m.Finding = wire.Stated(creepagev1.Warning_Finding(w.Finding))
-	m.FindingComponent = wire.Stated(creepagev1.Reading_Component(w.FindingComponent))
-	return m
-}
-
 func componentOf(c creepagev1.Reading_Component) insulation.Component { return insulation.Component(c) }
 
 func repairName(vehicle string, r *store.Repair) string {

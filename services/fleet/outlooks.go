@@ -18,23 +18,14 @@ func outlookFields() filter.Fields {
 	return filter.Fields{
 		{Name: "vehicle", Kind: filter.Name, Collection: "vehicles"},
 		{Name: "measure_again_by", Kind: filter.Time},
-		{Name: "state", Kind: filter.Word, Words: wordsOf(creepagev1.Outlook_State_name)},
+		{Name: "state", Kind: filter.Word, Words: filter.WordsOf(creepagev1.Outlook_State_name)},
 		{Name: "platform", Kind: filter.Name, Collection: "platforms"},
 		{Name: "last_shop", Kind: filter.Name, Collection: "shops"},
-		{Name: "limiting_component", Kind: filter.Word, Words: wordsOf(creepagev1.Reading_Component_name)},
+		{Name: "limiting_component", Kind: filter.Word, Words: filter.WordsOf(creepagev1.Reading_Component_name)},
 		{Name: "code_probability_30d", Kind: filter.Number},
 		{Name: "code_probability_90d", Kind: filter.Number},
 		{Name: "days_to_code_p50", Kind: filter.Number},
 	}
-}
-
-// wordsOf lists an enum's words in lower case, without the unspecified one.
-func wordsOf(names map[int32]string) []string {
-	words := make([]string, 0, len(names))
-	for i := int32(1); int(i) < len(names); i++ {
-		words = append(words, strings.ToLower(names[i]))
-	}
-	return words
 }
 
 // GetOutlook returns what is expected of a vehicle, now or as it was believed

@@ -14,8 +14,8 @@ import (
 
 func readingFields() filter.Fields {
 	return filter.Fields{
-		{Name: "component", Kind: filter.Word, Words: wordsOf(creepagev1.Reading_Component_name)},
-		{Name: "method", Kind: filter.Word, Words: wordsOf(creepagev1.Reading_Method_name)},
+		{Name: "component", Kind: filter.Word, Words: filter.WordsOf(creepagev1.Reading_Component_name)},
+		{Name: "method", Kind: filter.Word, Words: filter.WordsOf(creepagev1.Reading_Method_name)},
 		{Name: "shop", Kind: filter.Name, Collection: "shops"},
 		{Name: "meter", Kind: filter.Name, Collection: "meters"},
 		{Name: "visit", Kind: filter.Text},

@@ -7,22 +7,11 @@ import (
 
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/caller"
-	"creepage/internal/filter"
 	"creepage/internal/page"
 	"creepage/internal/problem"
 	"creepage/internal/store"
 	"creepage/internal/wire"
 )
-
-func warningFields() filter.Fields {
-	return filter.Fields{
-		{Name: "vehicle", Kind: filter.Name, Collection: "vehicles"},
-		{Name: "kind", Kind: filter.Word, Words: wordsOf(creepagev1.Warning_Kind_name)},
-		{Name: "component", Kind: filter.Word, Words: wordsOf(creepagev1.Reading_Component_name)},
-		{Name: "standing", Kind: filter.Flag},
-		{Name: "raise_time", Kind: filter.Time},
-	}
-}
 
 // ListWarnings lists warnings, newest first.
 func (s *Service) ListWarnings(ctx context.Context, req *creepagev1.ListWarningsRequest) (*creepagev1.ListWarningsResponse, error) {
@@ -30,7 +19,7 @@ func (s *Service) ListWarnings(ctx context.Context, req *creepagev1.ListWarnings
 	if err != nil {
 		return nil, err
 	}
-	where, err := warningFields().Parse(req.GetFilter())
+	where, err := store.WarningFields().Parse(req.GetFilter())
 	if err != nil {
 		return nil, err
 	}
@@ -52,7 +41,7 @@ func (s *Service) ListWarnings(ctx context.Context, req *creepagev1.ListWarnings
 	}
 	resp := &creepagev1.ListWarningsResponse{NextPageToken: token}
 	for i := range rows {
-		resp.Warnings = append(resp.Warnings, warningMessage(&rows[i]))
+		resp.Warnings = append(resp.Warnings, rows[i].Message())
 	}
 	return resp, nil
 }
@@ -87,7 +76,7 @@ func (s *Service) withWarning(ctx context.Context, name string, change func(call
 	if err != nil {
 		return nil, err
 	}
-	return warningMessage(&after), nil
+	return after.Message(), nil
 }
 
 // AcknowledgeWarning notes that somebody has seen it. The first note stands.

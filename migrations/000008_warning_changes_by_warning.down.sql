@@ -1,0 +1,1 @@
+DROP INDEX warning_changes_by_warning;
