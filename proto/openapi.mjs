@@ -33,6 +33,17 @@ for (const file of files) {
         "The service advises; it never declares a vehicle safe.",
       license: { name: "Apache-2.0", identifier: "Apache-2.0" },
     };
+    // Streams are server-sent events (internal/server/watch.go), not the JSON lines of the generator's own.
+    for (const methods of Object.values(doc.paths)) {
+      for (const { responses } of Object.values(methods)) {
+        const stream = responses?.["200"]?.content?.["application/json"]?.schema;
+        if (!stream?.title?.startsWith("Stream result of")) continue;
+        responses["200"] = {
+          description: "Server-sent events: `id` is the cursor, `event` is raised, changed or ended, `data` a creepage.v1.WarningChange in JSON. An event `end` says, as a google.rpc.Status, why the stream ends.",
+          content: { "text/event-stream": { schema: { type: "string" } } },
+        };
+      }
+    }
     doc.components.securitySchemes = { key: { type: "http", scheme: "bearer", description: "A key of the organisation." } };
     doc.security = [{ key: [] }];
     // Chapters of the reference: Intake, Fleet, Access.

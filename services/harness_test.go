@@ -30,6 +30,7 @@ import (
 	"creepage/services/bench"
 	"creepage/services/fleet"
 	"creepage/services/intake"
+	"creepage/services/notify"
 )
 
 var postgres *localtest.Server
@@ -55,6 +56,7 @@ type system struct {
 	platforms                              creepagev1.PlatformServiceClient
 	warnings                               creepagev1.WarningServiceClient
 	access                                 creepagev1.AccessServiceClient
+	watches                                *notify.Service
 	organisation                           uuid.UUID
 	adminKey, shopKey, feederKey, fleetKey string
 	passed                                 atomic.Int64 // nanoseconds since now
@@ -89,8 +91,10 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 	readings, err := intake.New(db, publisher, pages, registry, clock)
 	must(t, err)
 	vehicles := fleet.New(db, model, pages, clock)
+	log := slog.New(slog.NewTextHandler(testLog{t}, nil))
+	s.watches = notify.New(db, pages, log, clock)
 	front, err := server.New(server.Config{CallsPerSecond: -1}, server.Parts{
-		Log: slog.New(slog.NewTextHandler(testLog{t}, nil)), Metrics: registry, Now: clock, FindKey: access.FindKey(db),
+		Log: log, Metrics: registry, Now: clock, FindKey: access.FindKey(db),
 		Checks: []server.Check{{Name: "database", Do: db.Ping}, {Name: "stream", Do: func(ctx context.Context) error { _, err := streams.Info(ctx); return err }}},
 		Services: func(r grpc.ServiceRegistrar) {
 			creepagev1.RegisterIntakeServiceServer(r, readings)
@@ -99,11 +103,13 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 			creepagev1.RegisterWarningServiceServer(r, vehicles)
 			creepagev1.RegisterAccessServiceServer(r, access.New(db, pages, clock))
 			creepagev1.RegisterBenchServiceServer(r, bench.New(db, clock))
+			creepagev1.RegisterWatchServiceServer(r, s.watches)
 		},
 	})
 	must(t, err)
 	web := httptest.NewServer(front.Handler())
 	t.Cleanup(func() {
+		s.watches.Close()
 		web.Close()
 		ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 		defer cancel()

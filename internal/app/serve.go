@@ -23,6 +23,7 @@ import (
 	"creepage/services/board"
 	"creepage/services/fleet"
 	"creepage/services/intake"
+	"creepage/services/notify"
 	"creepage/services/reference"
 )
 
@@ -81,7 +82,13 @@ func (p *Process) startAPI(s *shared, registry *prometheus.Registry, config serv
 		return err
 	}
 	p.stack.push("publisher", func(context.Context) error { publisher.Close(); return nil })
-	front, err := p.newServer(s, registry, publisher, config, pages, pageSecret)
+	sealer, err := page.NewSealer(pageSecret)
+	if err != nil {
+		return err
+	}
+	watches := notify.New(s.api, sealer, p.common.Log, p.common.Clock)
+	p.stack.push("listening for changes", func(context.Context) error { watches.Close(); return nil })
+	front, err := p.newServer(s, registry, publisher, watches, sealer, config, pages)
 	if err != nil {
 		return err
 	}
@@ -111,6 +118,8 @@ func (p *Process) startAPI(s *shared, registry *prometheus.Registry, config serv
 		<-ended
 		return err
 	})
+	// Before the listeners, which wait for calls in flight: a watch does not end by itself.
+	p.stack.push("watches", func(context.Context) error { watches.Close(); return nil })
 	return nil
 }
 
@@ -123,11 +132,7 @@ func (p *Process) listenOn(address string, actual *string) (net.Listener, error)
 	return l, nil
 }
 
-func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher *stream.Publisher, config server.Config, seen BoardConfig, pageSecret []byte) (*server.Server, error) {
-	pages, err := page.NewSealer(pageSecret)
-	if err != nil {
-		return nil, err
-	}
+func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher *stream.Publisher, watches *notify.Service, pages *page.Sealer, config server.Config, seen BoardConfig) (*server.Server, error) {
 	model, err := trend.NewModel(trend.Default())
 	if err != nil {
 		return nil, err
@@ -147,6 +152,7 @@ func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher 
 			creepagev1.RegisterWarningServiceServer(r, vehicles)
 			creepagev1.RegisterAccessServiceServer(r, access.New(s.api, pages, p.common.Clock))
 			creepagev1.RegisterBenchServiceServer(r, bench.New(s.api, p.common.Clock))
+			creepagev1.RegisterWatchServiceServer(r, watches)
 		},
 		Pages: func(mux *http.ServeMux, front *server.Server) {
 			h, err := board.New(front.Conn(), board.Options{Log: p.common.Log, Now: p.common.Clock, Store: s.api,

@@ -116,29 +116,37 @@ func (q *Query) After(cursor any) (bool, error) {
 	if q.token == "" {
 		return false, nil
 	}
-	refused := problem.InvalidField("page_token", "is not the token of the page before of this very list; send next_page_token unchanged with the same filter and order, or leave it out to begin anew")
-	sealed, err := base64.RawURLEncoding.DecodeString(q.token)
-	if err != nil {
-		return false, refused.Because(err)
-	}
-	plain, err := q.sealer.aead.Open(nil, nil, sealed, q.bound)
-	if err != nil {
-		return false, refused.Because(err)
-	}
-	if err := json.Unmarshal(plain, cursor); err != nil {
-		return false, refused.Because(err)
+	if err := q.sealer.Open(q.bound, q.token, cursor); err != nil {
+		return false, problem.InvalidField("page_token", "is not the token of the page before of this very list; send next_page_token unchanged with the same filter and order, or leave it out to begin anew").Because(err)
 	}
 	return true, nil
 }
 
-// Next returns the token for the page after the row that cursor stands for.
-func (q *Query) Next(cursor any) (string, error) {
+// Open reads what Seal made of a cursor, for the same bound. The error is for
+// the log; the caller knows what to tell.
+func (s *Sealer) Open(bound []byte, token string, cursor any) error {
+	sealed, err := base64.RawURLEncoding.DecodeString(token)
+	if err != nil {
+		return err
+	}
+	plain, err := s.aead.Open(nil, nil, sealed, bound)
+	if err != nil {
+		return err
+	}
+	return json.Unmarshal(plain, cursor)
+}
+
+// Seal makes a token of a cursor, which opens for the same bound alone.
+func (s *Sealer) Seal(bound []byte, cursor any) (string, error) {
 	plain, err := json.Marshal(cursor)
 	if err != nil {
-		return "", fmt.Errorf("write a page token: %w", err)
+		return "", fmt.Errorf("write a token: %w", err)
 	}
-	return base64.RawURLEncoding.EncodeToString(q.sealer.aead.Seal(nil, nil, plain, q.bound)), nil
+	return base64.RawURLEncoding.EncodeToString(s.aead.Seal(nil, nil, plain, bound)), nil
 }
+
+// Next returns the token for the page after the row that cursor stands for.
+func (q *Query) Next(cursor any) (string, error) { return q.sealer.Seal(q.bound, cursor) }
 
 // Cut takes a page from rows, of which one more than the page's size was asked
 // for, and returns the token of the next page, "" on the last.

@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	middleware "github.com/grpc-ecosystem/go-grpc-middleware/v2"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/peer"
@@ -25,20 +26,52 @@ const (
 
 // authenticateStep is the chain's key check. Secrets are compared by their hash
 // alone: what is looked up says nothing about how near a guess came. On a
-// stream the key is checked again with every message, so that a long-lived one
-// ends soon after its key was revoked.
+// stream the key is checked again with every message, and every two seconds
+// where none comes, so that a long-lived one ends soon after its key did.
 func (s *Server) authenticateStep() step {
 	st := gate("authenticate", s.authenticate)
 	first := st.stream
 	st.stream = func(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handle grpc.StreamHandler) error {
 		return first(srv, ss, info, func(srv any, ss grpc.ServerStream) error {
-			return handle(srv, &checkedStream{ServerStream: ss, check: func(any) error {
+			if open(info.FullMethod) {
+				return handle(srv, ss)
+			}
+			ctx, end := context.WithCancelCause(ss.Context())
+			defer end(nil)
+			go s.endWithKey(ctx, end)
+			err := handle(srv, &checkedStream{ServerStream: &middleware.WrappedServerStream{ServerStream: ss, WrappedContext: ctx}, check: func(any) error {
 				_, err := s.authenticate(ss.Context(), info.FullMethod)
 				return err
 			}})
+			if cause := context.Cause(ctx); errors.Is(cause, caller.ErrNoKey) {
+				return invalidKey().Because(cause)
+			}
+			return err
 		})
 	}
 	return st
+}
+
+// endWithKey ends a stream whose key has ended. A key that cannot be checked
+// for the moment is taken for what it was.
+func (s *Server) endWithKey(ctx context.Context, end context.CancelCauseFunc) {
+	hash, err := hashOf(firstValue(ctx, "authorization"))
+	if err != nil {
+		return // it has not come this far
+	}
+	ticker := time.NewTicker(keyCacheFor)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+			if _, err := s.keys.find(ctx, hash); errors.Is(err, caller.ErrNoKey) {
+				end(err)
+				return
+			}
+		}
+	}
 }
 
 func (s *Server) authenticate(ctx context.Context, method string) (context.Context, error) {
@@ -57,15 +90,10 @@ func (s *Server) authenticate(ctx context.Context, method string) (context.Conte
 // wait, except with keys that were valid before: behind a proxy many callers
 // share one address.
 func (s *Server) callerOf(ctx context.Context, header, remote string) (caller.Caller, error) {
-	if header == "" {
-		return caller.Caller{}, problem.Unauthenticated("NO_KEY", "a key is needed: Authorization: Bearer KEY")
+	hash, err := hashOf(header)
+	if err != nil {
+		return caller.Caller{}, err
 	}
-	scheme, secret, _ := strings.Cut(header, " ")
-	secret = strings.TrimSpace(secret)
-	if !strings.EqualFold(scheme, "Bearer") || secret == "" || len(secret) > longestSecret {
-		return caller.Caller{}, problem.Unauthenticated("MALFORMED_KEY", "the Authorization header is not of the form: Bearer KEY")
-	}
-	hash := sha256.Sum256([]byte(secret))
 	if wait := s.failures.wait(remote); wait > 0 && !s.keys.seen(hash) {
 		return caller.Caller{}, problem.Exhausted("TOO_MANY_FAILED_KEYS", wait, "too many calls with keys that are not valid came from your address; wait %s", wait.Round(time.Second))
 	}
@@ -76,11 +104,28 @@ func (s *Server) callerOf(ctx context.Context, header, remote string) (caller.Ca
 		return c, nil
 	case errors.Is(err, caller.ErrNoKey):
 		s.failures.take(remote)
-		return caller.Caller{}, problem.Unauthenticated("INVALID_KEY", "the key is not valid: it is unknown, has expired or was revoked")
+		return caller.Caller{}, invalidKey()
 	case errors.As(err, &known) && known.Code != codes.Internal, errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
 		return caller.Caller{}, err
 	}
 	return caller.Caller{}, problem.Unavailable("KEYS_OUT_OF_REACH", time.Second, "keys cannot be checked for the moment").Because(err)
+}
+
+func invalidKey() *problem.Error {
+	return problem.Unauthenticated("INVALID_KEY", "the key is not valid: it is unknown, has expired or was revoked")
+}
+
+// hashOf returns the hash of the secret in an Authorization header.
+func hashOf(header string) (hash [sha256.Size]byte, err error) {
+	if header == "" {
+		return hash, problem.Unauthenticated("NO_KEY", "a key is needed: Authorization: Bearer KEY")
+	}
+	scheme, secret, _ := strings.Cut(header, " ")
+	secret = strings.TrimSpace(secret)
+	if !strings.EqualFold(scheme, "Bearer") || secret == "" || len(secret) > longestSecret {
+		return hash, problem.Unauthenticated("MALFORMED_KEY", "the Authorization header is not of the form: Bearer KEY")
+	}
+	return sha256.Sum256([]byte(secret)), nil
 }
 
 // keyCache remembers keys for a moment, so that a busy caller costs the

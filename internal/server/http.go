@@ -20,6 +20,7 @@ func (s *Server) makeHTTP(parts Parts) error {
 	}
 	mux := http.NewServeMux()
 	mux.Handle("/v1/", s.limited(api))
+	mux.HandleFunc("GET "+watchRoute, s.serveWatch)
 	mux.HandleFunc("GET /openapi.json", serveContract)
 	mux.HandleFunc("GET /healthz", serveLive)
 	mux.HandleFunc("GET /readyz", s.serveReady)

@@ -55,6 +55,8 @@ var roles = map[string][]caller.Role{
 	creepagev1.WarningService_EndWarning_FullMethodName:         keepers,
 	creepagev1.WarningService_RecordFinding_FullMethodName:      keepers,
 
+	creepagev1.WatchService_WatchWarnings_FullMethodName: readers,
+
 	creepagev1.BenchService_MakeTestPlan_FullMethodName:      bench,
 	creepagev1.BenchService_AssessVisit_FullMethodName:       bench,
 	creepagev1.BenchService_ComputeAbsorption_FullMethodName: bench,

@@ -1,0 +1,100 @@
+// Package notify tells others of what was said: it lets callers follow the
+// changes of warnings and keeps the addresses to which changes are sent.
+package notify
+
+import (
+	"context"
+	"log/slog"
+	"time"
+
+	"github.com/google/uuid"
+
+	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/caller"
+	"creepage/internal/page"
+	"creepage/internal/problem"
+	"creepage/internal/store"
+)
+
+// Service is the contract's WatchService.
+type Service struct {
+	creepagev1.UnimplementedWatchServiceServer
+	store *store.Store
+	pages *page.Sealer
+	now   func() time.Time
+	log   *slog.Logger
+	hub   *hub
+
+	stop     context.CancelFunc
+	listened chan struct{}
+}
+
+// New makes the service and lets it listen for changes until Close.
+func New(db *store.Store, pages *page.Sealer, log *slog.Logger, now func() time.Time) *Service {
+	ctx, cancel := context.WithCancel(context.Background())
+	s := &Service{store: db, pages: pages, now: now, log: log, hub: newHub(), stop: cancel, listened: make(chan struct{})}
+	go s.listen(ctx)
+	return s
+}
+
+// Close ends every watch; the callers are told to resume elsewhere. It may be
+// called more than once.
+func (s *Service) Close() {
+	s.hub.close()
+	s.stop()
+	<-s.listened
+}
+
+// listenAgain is the pause before listening anew when the connection broke.
+const listenAgain = time.Second
+
+// listen wakes the watches of an organisation when its warnings change. While
+// it cannot, watches look for themselves now and then.
+func (s *Service) listen(ctx context.Context) {
+	defer close(s.listened)
+	failing := false
+	for ctx.Err() == nil {
+		err := s.store.ListenForWarningChanges(ctx, func() {
+			if failing {
+				failing = false
+				s.log.Info("listening for changes of warnings again")
+			}
+			s.hub.wakeAll() // for what was committed before
+		}, s.hub.wake)
+		if ctx.Err() != nil {
+			return
+		}
+		if !failing {
+			failing = true
+			s.log.Error("cannot listen for changes of warnings; watches look for themselves", "error", err)
+		}
+		timer := time.NewTimer(listenAgain)
+		select {
+		case <-ctx.Done():
+		case <-timer.C:
+		}
+		timer.Stop()
+	}
+}
+
+// as runs f as the caller's organisation.
+func (s *Service) as(ctx context.Context, f func(c caller.Caller, tx *store.Tx) error) error {
+	c, err := callerOf(ctx)
+	if err != nil {
+		return err
+	}
+	return s.store.AsOrganisation(ctx, c.Organisation, func(tx *store.Tx) error { return f(c, tx) })
+}
+
+func callerOf(ctx context.Context) (caller.Caller, error) {
+	c, ok := caller.From(ctx)
+	if !ok {
+		return c, problem.Unauthenticated("NO_KEY", "a key is needed")
+	}
+	return c, nil
+}
+
+// bound ties a cursor to its organisation and to what it is a cursor of.
+func bound(organisation uuid.UUID, of string) []byte {
+	return append(organisation[:], of...)
+}
