@@ -40,6 +40,9 @@ case "${1:-generate}" in
     node openapi.mjs finish ../api/openapi/creepage.json
     rm -rf ../api/openapi/creepage
     cp openapi.go.txt ../api/openapi/openapi.go
+    # Types of the TypeScript client.
+    typescript=$(../api/typescript/install.sh)
+    "$typescript/node_modules/.bin/openapi-typescript" ../api/openapi/creepage.json --output ../api/typescript/src/contract.ts >/dev/null
     ;;
   lint) buf lint ;;
   breaking)

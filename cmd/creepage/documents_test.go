@@ -184,15 +184,7 @@ func tail(b []byte) []byte { return b[max(0, len(b)-2500):] }
 // and runs it.
 func TestTheGoExampleOfTheReadmeRuns(t *testing.T) {
 	p, data := demoService(t)
-	var body string
-	for _, e := range examplesOf(t, "../../README.md") {
-		if e.language == "go" {
-			body = e.text
-		}
-	}
-	if body == "" {
-		t.Fatal("the README has no Go example")
-	}
+	body := readmeExample(t, "go")
 	key, err := os.ReadFile(app.KeyFile(data))
 	if err != nil {
 		t.Fatal(err)

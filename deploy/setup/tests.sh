@@ -2,7 +2,7 @@
 # Makes sure that what the tests hold the program against is on this machine:
 # curl (every example of the documents), Chromium (the board, seen), openpyxl and
 # scipy (spreadsheets and least squares, by programs of others), poppler (PDF read
-# back), a C++ compiler (DuckDB reads the exports back), npm (the accessibility
+# back), a C++ compiler (DuckDB reads the exports back), node and npm (the TypeScript client, the accessibility
 # checker). Installs what is missing; the program itself needs none of it.
 set -euo pipefail
 
@@ -16,7 +16,7 @@ python openpyxl || missing+=(python3-openpyxl)
 python scipy.optimize || missing+=(python3-scipy)
 here pdftotext && here pdftoppm && here pdfinfo && here pdffonts || missing+=(poppler-utils)
 here gcc && here g++ || missing+=(gcc g++ libc6-dev)
-here npm || missing+=(nodejs npm)
+here node && here npm || missing+=(nodejs npm)
 if [ "${#missing[@]}" = 0 ]; then exit 0; fi
 
 echo "the tests need ${missing[*]}: installing" >&2
