@@ -13,12 +13,12 @@ mkdir -p "$tools"
 (cd tools && go build -o "$tools/" tool)
 export PATH="$tools:$PATH"
 
-if [ ! -f deps/.complete ]; then
+if [ ! -f deps/.complete ] || [ ! -f deps/google/api/httpbody.proto ]; then
   rm -rf deps && mkdir -p deps/google/api deps/google/rpc deps/buf/validate
   work=$(mktemp -d)
   trap 'rm -rf "$work"' EXIT
   (cd "$work" && npm pack --silent "google-proto-files@$googleapis_version" >/dev/null && tar xzf ./*.tgz)
-  for f in annotations client field_behavior http launch_stage resource; do
+  for f in annotations client field_behavior http httpbody launch_stage resource; do
     cp "$work/package/google/api/$f.proto" deps/google/api/
   done
   for f in code error_details status; do

@@ -18,11 +18,27 @@ const status = {
   },
 };
 
+// A google.api.HttpBody answers with the bytes themselves, not with JSON.
+function answerFiles(doc) {
+  delete doc.components?.schemas?.["google.api.HttpBody"];
+  for (const path of Object.values(doc.paths ?? {})) {
+    for (const operation of Object.values(path)) {
+      for (const response of Object.values(operation.responses ?? {})) {
+        const schema = response.content?.["application/json"]?.schema;
+        if (!JSON.stringify(schema ?? {}).includes("google.api.HttpBody")) continue;
+        response.description = "The document; Content-Type says in which format.";
+        response.content = { "*/*": { schema: { type: "string", format: "binary" } } };
+      }
+    }
+  }
+}
+
 const [step, ...files] = process.argv.slice(2);
 for (const file of files) {
   const doc = JSON.parse(readFileSync(file, "utf8"));
   if (step === "prepare") {
     if (doc.components?.schemas?.["google.rpc.Status"]) doc.components.schemas["google.rpc.Status"] = status;
+    answerFiles(doc);
   } else {
     doc.info = {
       title: "creepage",

@@ -102,7 +102,7 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 			creepagev1.RegisterPlatformServiceServer(r, vehicles)
 			creepagev1.RegisterWarningServiceServer(r, vehicles)
 			creepagev1.RegisterAccessServiceServer(r, access.New(db, pages, clock))
-			creepagev1.RegisterBenchServiceServer(r, bench.New(db, clock))
+			creepagev1.RegisterBenchServiceServer(r, bench.New(db, model, clock))
 			creepagev1.RegisterWatchServiceServer(r, s.watches)
 		},
 	})

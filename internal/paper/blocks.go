@@ -52,7 +52,7 @@ func (l List) mark(p *press, i int) {
 
 // print lays facts in two columns, row by row.
 func (f Facts) print(p *press) {
-	const columnGap, share = 6.0, 0.36
+	const columnGap, share = 6.0, 0.43
 	column := (p.width() - columnGap) / 2
 	name := column * share
 	for i := 0; i < len(f); i += 2 {

@@ -13,6 +13,7 @@ type Document struct {
 	Foot     string    // stands at the foot of every page, beside the page number
 	Made     time.Time // when it was made, for the metadata
 	Wide     bool      // landscape, for tables of many columns
+	OnePage  bool      // set smaller, down to two thirds, until it fits on one page
 	Blocks   []Block
 }
 

@@ -26,12 +26,31 @@ const (
 type press struct {
 	*fpdf.Fpdf
 	left, right, top, bottom float64 // of what may be printed on, mm
+	size                     float64 // of all type, 1 is usual
 	err                      error
 }
 
 // PDF returns the document's pages.
 func (d *Document) PDF() ([]byte, error) {
-	p := newPress(d)
+	for size := 1.0; ; size -= 0.09 {
+		p, err := d.set(size)
+		if err != nil {
+			return nil, err
+		}
+		if d.OnePage && p.PageCount() > 1 && size > 0.7 {
+			continue
+		}
+		var out bytes.Buffer
+		if err := p.Output(&out); err != nil {
+			return nil, fmt.Errorf("write %q: %w", d.Title, err)
+		}
+		return out.Bytes(), nil
+	}
+}
+
+// set lays all blocks down in type of a size.
+func (d *Document) set(size float64) (*press, error) {
+	p := newPress(d, size)
 	p.head(d)
 	for i, b := range d.Blocks {
 		b.print(p)
@@ -39,19 +58,15 @@ func (d *Document) PDF() ([]byte, error) {
 			return nil, fmt.Errorf("block %d of %q: %w", i+1, d.Title, p.err)
 		}
 	}
-	var out bytes.Buffer
-	if err := p.Output(&out); err != nil {
-		return nil, fmt.Errorf("write %q: %w", d.Title, err)
-	}
-	return out.Bytes(), nil
+	return p, nil
 }
 
-func newPress(d *Document) *press {
+func newPress(d *Document, size float64) *press {
 	orientation := "P"
 	if d.Wide {
 		orientation = "L"
 	}
-	p := &press{Fpdf: fpdf.New(orientation, "mm", "A4", "")}
+	p := &press{Fpdf: fpdf.New(orientation, "mm", "A4", ""), size: size}
 	width, height := p.GetPageSize()
 	p.left, p.right, p.top, p.bottom = margin, width-margin, margin, height-margin-footer/2
 	p.AddUTF8FontFromBytes(family, "", liberationsansregular.TTF)
@@ -106,7 +121,7 @@ func (p *press) colour(colour string) {
 
 // style chooses weight ("" or "B"), size in pt and colour of what is written next.
 func (p *press) style(weight string, points float64, colour string) {
-	p.SetFont(family, weight, points)
+	p.SetFont(family, weight, points*p.size)
 	p.colour(colour)
 }
 

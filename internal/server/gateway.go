@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"net/http"
+	"net/url"
 	"reflect"
 	"strconv"
 	"strings"
@@ -41,7 +42,7 @@ func newGateway(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error
 		return nil, err
 	}
 	mux := runtime.NewServeMux(
-		runtime.WithMarshalerOption(runtime.MIMEWildcard, &codec{JSONPb: runtime.JSONPb{MarshalOptions: answers}}),
+		runtime.WithMarshalerOption(runtime.MIMEWildcard, &runtime.HTTPBodyMarshaler{Marshaler: &codec{JSONPb: runtime.JSONPb{MarshalOptions: answers}}}),
 		runtime.WithErrorHandler(writeError),
 		runtime.WithRoutingErrorHandler(routingError),
 		runtime.WithIncomingHeaderMatcher(incomingHeader),
@@ -73,7 +74,15 @@ func incomingHeader(key string) (string, bool) {
 	return "", false
 }
 
-func outgoingHeader(key string) (string, bool) { return "X-Request-Id", key == requestIDHeader }
+func outgoingHeader(key string) (string, bool) {
+	switch key {
+	case requestIDHeader:
+		return "X-Request-Id", true
+	case "content-disposition": // the name under which a document is kept
+		return "Content-Disposition", true
+	}
+	return "", false
+}
 
 // exchange is one REST request on its way: what its decoder found, for its answer.
 type exchange struct {
@@ -245,11 +254,9 @@ func refuseUnknownParameters(allowed map[string]protoreflect.MessageDescriptor) 
 			pattern, ok := runtime.HTTPPattern(r.Context())
 			desc := allowed[r.Method+" "+pattern.String()]
 			if ok && desc != nil {
-				for key := range r.URL.Query() {
-					if !takesParameter(desc, key) {
-						WriteProblem(w, problem.InvalidField(key, "%s", unknownField(desc, key)), 0)
-						return
-					}
+				if p := wrongParameter(desc, r.URL.Query()); p != nil {
+					WriteProblem(w, p, 0)
+					return
 				}
 			}
 			next(w, r, params)
@@ -257,18 +264,48 @@ func refuseUnknownParameters(allowed map[string]protoreflect.MessageDescriptor) 
 	}
 }
 
-func takesParameter(desc protoreflect.MessageDescriptor, key string) bool {
+// wrongParameter says which parameter of a query the request does not have, or
+// does not take such a word in; nil if none.
+func wrongParameter(desc protoreflect.MessageDescriptor, query url.Values) *problem.Error {
+	for key, values := range query {
+		fd := parameterOf(desc, key)
+		if fd == nil {
+			return problem.InvalidField(key, "%s", unknownField(desc, key))
+		}
+		if wrong := wrongWord(fd, values); wrong != "" {
+			return problem.InvalidField(key, "%s", wrong)
+		}
+	}
+	return nil
+}
+
+// parameterOf is the field that a query parameter sets, nil if there is none.
+func parameterOf(desc protoreflect.MessageDescriptor, key string) protoreflect.FieldDescriptor {
+	var fd protoreflect.FieldDescriptor
 	for part := range strings.SplitSeq(key, ".") {
 		if desc == nil {
-			return false
+			return nil
 		}
-		fd := fieldOf(desc, part)
-		if fd == nil {
-			return false
+		if fd = fieldOf(desc, part); fd == nil {
+			return nil
 		}
 		desc = fd.Message()
 	}
-	return true
+	return fd
+}
+
+// wrongWord says what is wrong with the values of a parameter that takes words
+// of a set; the gateway's own answer does not say what is allowed.
+func wrongWord(fd protoreflect.FieldDescriptor, values []string) string {
+	if fd.Kind() != protoreflect.EnumKind {
+		return ""
+	}
+	for _, v := range values {
+		if _, err := strconv.Atoi(v); err != nil && fd.Enum().Values().ByName(protoreflect.Name(v)) == nil {
+			return fmt.Sprintf("%q %s", v, wanted(fd))
+		}
+	}
+	return ""
 }
 
 // queryFields returns the request message of every route without a body.

@@ -59,6 +59,8 @@ var roles = map[string][]caller.Role{
 
 	creepagev1.BenchService_MakeTestPlan_FullMethodName:      bench,
 	creepagev1.BenchService_AssessVisit_FullMethodName:       bench,
+	creepagev1.BenchService_PrintTestPlan_FullMethodName:     bench,
+	creepagev1.BenchService_PrintVisitRecord_FullMethodName:  bench,
 	creepagev1.BenchService_ComputeAbsorption_FullMethodName: bench,
 	creepagev1.BenchService_ComputeVoltmeter_FullMethodName:  bench,
 	creepagev1.BenchService_LocateLeak_FullMethodName:        bench,

@@ -73,10 +73,8 @@ func (s *Server) serveWatch(w http.ResponseWriter, r *http.Request) {
 func readWatch(r *http.Request, req *creepagev1.WatchWarningsRequest) *problem.Error {
 	desc := req.ProtoReflect().Descriptor()
 	query := r.URL.Query()
-	for key := range query {
-		if !takesParameter(desc, key) {
-			return problem.InvalidField(key, "%s", unknownField(desc, key))
-		}
+	if p := wrongParameter(desc, query); p != nil {
+		return p
 	}
 	if err := runtime.PopulateQueryParameters(req, query, utilities.NewDoubleArray(nil)); err != nil {
 		return problem.InvalidField("query", "%v", err)

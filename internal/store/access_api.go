@@ -32,6 +32,16 @@ func (t *Tx) Shops(ctx context.Context, after string, limit int) ([]Shop, error)
 	return list, fail("list shops", err)
 }
 
+// Shop returns one shop.
+func (t *Tx) Shop(ctx context.Context, id string) (Shop, error) {
+	rows, err := t.tx.Query(ctx, `SELECT id, title, created_at FROM shops WHERE organisation_id = $1 AND id = $2`, t.organisation, id)
+	if err != nil {
+		return Shop{}, fail("find a shop", err)
+	}
+	shop, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByPos[Shop])
+	return shop, fail("find a shop", err)
+}
+
 // ShopIDs returns the id of every shop.
 func (t *Tx) ShopIDs(ctx context.Context) ([]string, error) {
 	rows, err := t.tx.Query(ctx, `SELECT id FROM shops WHERE organisation_id = $1`, t.organisation)
@@ -215,6 +225,11 @@ func (t *Tx) Meter(ctx context.Context, id string) (Meter, error) {
 // Meters lists meters by id, those after an id.
 func (t *Tx) Meters(ctx context.Context, after string, limit int) ([]Meter, error) {
 	return t.meters(ctx, `id > $2 ORDER BY id LIMIT $3`, after, limit)
+}
+
+// MetersNamed returns those of the meters that are on file.
+func (t *Tx) MetersNamed(ctx context.Context, ids []string) ([]Meter, error) {
+	return t.meters(ctx, `id = ANY($2) ORDER BY id`, ids)
 }
 
 func (t *Tx) meters(ctx context.Context, which string, args ...any) ([]Meter, error) {

@@ -9,6 +9,7 @@ package creepagev1
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	_ "google.golang.org/genproto/googleapis/api/annotations"
+	httpbody "google.golang.org/genproto/googleapis/api/httpbody"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	reflect "reflect"
@@ -22,6 +23,58 @@ const (
 	// Verify that runtime/protoimpl is sufficiently up-to-date.
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
+
+// A form of document.
+type Paper_Format int32
+
+const (
+	Paper_FORMAT_UNSPECIFIED Paper_Format = 0
+	// PDF, A4. Taken when the format is left out.
+	Paper_PDF Paper_Format = 1
+	// One HTML page that stands on its own and prints.
+	Paper_HTML Paper_Format = 2
+)
+
+// Enum value maps for Paper_Format.
+var (
+	Paper_Format_name = map[int32]string{
+		0: "FORMAT_UNSPECIFIED",
+		1: "PDF",
+		2: "HTML",
+	}
+	Paper_Format_value = map[string]int32{
+		"FORMAT_UNSPECIFIED": 0,
+		"PDF":                1,
+		"HTML":               2,
+	}
+)
+
+func (x Paper_Format) Enum() *Paper_Format {
+	p := new(Paper_Format)
+	*p = x
+	return p
+}
+
+func (x Paper_Format) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Paper_Format) Descriptor() protoreflect.EnumDescriptor {
+	return file_creepage_v1_bench_proto_enumTypes[0].Descriptor()
+}
+
+func (Paper_Format) Type() protoreflect.EnumType {
+	return &file_creepage_v1_bench_proto_enumTypes[0]
+}
+
+func (x Paper_Format) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Paper_Format.Descriptor instead.
+func (Paper_Format) EnumDescriptor() ([]byte, []int) {
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{3, 0}
+}
 
 // IEEE 43 thermal class of the winding.
 type ComputeAbsorptionRequest_ThermalClass int32
@@ -63,11 +116,11 @@ func (x ComputeAbsorptionRequest_ThermalClass) String() string {
 }
 
 func (ComputeAbsorptionRequest_ThermalClass) Descriptor() protoreflect.EnumDescriptor {
-	return file_creepage_v1_bench_proto_enumTypes[0].Descriptor()
+	return file_creepage_v1_bench_proto_enumTypes[1].Descriptor()
 }
 
 func (ComputeAbsorptionRequest_ThermalClass) Type() protoreflect.EnumType {
-	return &file_creepage_v1_bench_proto_enumTypes[0]
+	return &file_creepage_v1_bench_proto_enumTypes[1]
 }
 
 func (x ComputeAbsorptionRequest_ThermalClass) Number() protoreflect.EnumNumber {
@@ -76,7 +129,7 @@ func (x ComputeAbsorptionRequest_ThermalClass) Number() protoreflect.EnumNumber 
 
 // Deprecated: Use ComputeAbsorptionRequest_ThermalClass.Descriptor instead.
 func (ComputeAbsorptionRequest_ThermalClass) EnumDescriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{11, 0}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{14, 0}
 }
 
 // Which published form is used.
@@ -119,11 +172,11 @@ func (x ComputeVoltmeterRequest_Form) String() string {
 }
 
 func (ComputeVoltmeterRequest_Form) Descriptor() protoreflect.EnumDescriptor {
-	return file_creepage_v1_bench_proto_enumTypes[1].Descriptor()
+	return file_creepage_v1_bench_proto_enumTypes[2].Descriptor()
 }
 
 func (ComputeVoltmeterRequest_Form) Type() protoreflect.EnumType {
-	return &file_creepage_v1_bench_proto_enumTypes[1]
+	return &file_creepage_v1_bench_proto_enumTypes[2]
 }
 
 func (x ComputeVoltmeterRequest_Form) Number() protoreflect.EnumNumber {
@@ -132,7 +185,7 @@ func (x ComputeVoltmeterRequest_Form) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ComputeVoltmeterRequest_Form.Descriptor instead.
 func (ComputeVoltmeterRequest_Form) EnumDescriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{14, 0}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{17, 0}
 }
 
 // Step is one line of a computation, for people.
@@ -309,6 +362,162 @@ func (x *MakeTestPlanRequest) GetPlatform() string {
 	return ""
 }
 
+// Paper is how a printed document is given.
+type Paper struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Paper) Reset() {
+	*x = Paper{}
+	mi := &file_creepage_v1_bench_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Paper) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Paper) ProtoMessage() {}
+
+func (x *Paper) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_bench_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Paper.ProtoReflect.Descriptor instead.
+func (*Paper) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{3}
+}
+
+// Request of PrintTestPlan.
+type PrintTestPlanRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name of the platform.
+	Platform string `protobuf:"bytes,1,opt,name=platform,proto3" json:"platform,omitempty"`
+	// The format; PDF when left out.
+	Format        Paper_Format `protobuf:"varint,2,opt,name=format,proto3,enum=creepage.v1.Paper_Format" json:"format,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PrintTestPlanRequest) Reset() {
+	*x = PrintTestPlanRequest{}
+	mi := &file_creepage_v1_bench_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PrintTestPlanRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PrintTestPlanRequest) ProtoMessage() {}
+
+func (x *PrintTestPlanRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_bench_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PrintTestPlanRequest.ProtoReflect.Descriptor instead.
+func (*PrintTestPlanRequest) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *PrintTestPlanRequest) GetPlatform() string {
+	if x != nil {
+		return x.Platform
+	}
+	return ""
+}
+
+func (x *PrintTestPlanRequest) GetFormat() Paper_Format {
+	if x != nil {
+		return x.Format
+	}
+	return Paper_FORMAT_UNSPECIFIED
+}
+
+// Request of PrintVisitRecord.
+type PrintVisitRecordRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name of the vehicle.
+	Vehicle string `protobuf:"bytes,1,opt,name=vehicle,proto3" json:"vehicle,omitempty"`
+	// The visit, as its readings state it.
+	Visit string `protobuf:"bytes,2,opt,name=visit,proto3" json:"visit,omitempty"`
+	// The format; PDF when left out.
+	Format        Paper_Format `protobuf:"varint,3,opt,name=format,proto3,enum=creepage.v1.Paper_Format" json:"format,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PrintVisitRecordRequest) Reset() {
+	*x = PrintVisitRecordRequest{}
+	mi := &file_creepage_v1_bench_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PrintVisitRecordRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PrintVisitRecordRequest) ProtoMessage() {}
+
+func (x *PrintVisitRecordRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_bench_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PrintVisitRecordRequest.ProtoReflect.Descriptor instead.
+func (*PrintVisitRecordRequest) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *PrintVisitRecordRequest) GetVehicle() string {
+	if x != nil {
+		return x.Vehicle
+	}
+	return ""
+}
+
+func (x *PrintVisitRecordRequest) GetVisit() string {
+	if x != nil {
+		return x.Visit
+	}
+	return ""
+}
+
+func (x *PrintVisitRecordRequest) GetFormat() Paper_Format {
+	if x != nil {
+		return x.Format
+	}
+	return Paper_FORMAT_UNSPECIFIED
+}
+
 // TestPlan is what to test, in order.
 type TestPlan struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -332,7 +541,7 @@ type TestPlan struct {
 
 func (x *TestPlan) Reset() {
 	*x = TestPlan{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[3]
+	mi := &file_creepage_v1_bench_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -344,7 +553,7 @@ func (x *TestPlan) String() string {
 func (*TestPlan) ProtoMessage() {}
 
 func (x *TestPlan) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[3]
+	mi := &file_creepage_v1_bench_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -357,7 +566,7 @@ func (x *TestPlan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TestPlan.ProtoReflect.Descriptor instead.
 func (*TestPlan) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{3}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *TestPlan) GetPlatform() string {
@@ -432,7 +641,7 @@ type PlannedPoint struct {
 
 func (x *PlannedPoint) Reset() {
 	*x = PlannedPoint{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[4]
+	mi := &file_creepage_v1_bench_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -444,7 +653,7 @@ func (x *PlannedPoint) String() string {
 func (*PlannedPoint) ProtoMessage() {}
 
 func (x *PlannedPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[4]
+	mi := &file_creepage_v1_bench_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -457,7 +666,7 @@ func (x *PlannedPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlannedPoint.ProtoReflect.Descriptor instead.
 func (*PlannedPoint) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{4}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *PlannedPoint) GetComponent() Reading_Component {
@@ -526,7 +735,7 @@ type AssessVisitRequest struct {
 
 func (x *AssessVisitRequest) Reset() {
 	*x = AssessVisitRequest{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[5]
+	mi := &file_creepage_v1_bench_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -538,7 +747,7 @@ func (x *AssessVisitRequest) String() string {
 func (*AssessVisitRequest) ProtoMessage() {}
 
 func (x *AssessVisitRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[5]
+	mi := &file_creepage_v1_bench_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -551,7 +760,7 @@ func (x *AssessVisitRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssessVisitRequest.ProtoReflect.Descriptor instead.
 func (*AssessVisitRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{5}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *AssessVisitRequest) GetPlatform() string {
@@ -603,7 +812,7 @@ type VisitAssessment struct {
 
 func (x *VisitAssessment) Reset() {
 	*x = VisitAssessment{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[6]
+	mi := &file_creepage_v1_bench_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -615,7 +824,7 @@ func (x *VisitAssessment) String() string {
 func (*VisitAssessment) ProtoMessage() {}
 
 func (x *VisitAssessment) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[6]
+	mi := &file_creepage_v1_bench_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -628,7 +837,7 @@ func (x *VisitAssessment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VisitAssessment.ProtoReflect.Descriptor instead.
 func (*VisitAssessment) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{6}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *VisitAssessment) GetReadings() []*VisitReading {
@@ -691,7 +900,7 @@ type VisitReading struct {
 
 func (x *VisitReading) Reset() {
 	*x = VisitReading{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[7]
+	mi := &file_creepage_v1_bench_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -703,7 +912,7 @@ func (x *VisitReading) String() string {
 func (*VisitReading) ProtoMessage() {}
 
 func (x *VisitReading) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[7]
+	mi := &file_creepage_v1_bench_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -716,7 +925,7 @@ func (x *VisitReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VisitReading.ProtoReflect.Descriptor instead.
 func (*VisitReading) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{7}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *VisitReading) GetReading() *Reading {
@@ -766,7 +975,7 @@ type PooledInsulation struct {
 
 func (x *PooledInsulation) Reset() {
 	*x = PooledInsulation{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[8]
+	mi := &file_creepage_v1_bench_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -778,7 +987,7 @@ func (x *PooledInsulation) String() string {
 func (*PooledInsulation) ProtoMessage() {}
 
 func (x *PooledInsulation) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[8]
+	mi := &file_creepage_v1_bench_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -791,7 +1000,7 @@ func (x *PooledInsulation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PooledInsulation.ProtoReflect.Descriptor instead.
 func (*PooledInsulation) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{8}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *PooledInsulation) GetComponent() Reading_Component {
@@ -844,7 +1053,7 @@ type Contradiction struct {
 
 func (x *Contradiction) Reset() {
 	*x = Contradiction{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[9]
+	mi := &file_creepage_v1_bench_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -856,7 +1065,7 @@ func (x *Contradiction) String() string {
 func (*Contradiction) ProtoMessage() {}
 
 func (x *Contradiction) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[9]
+	mi := &file_creepage_v1_bench_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -869,7 +1078,7 @@ func (x *Contradiction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Contradiction.ProtoReflect.Descriptor instead.
 func (*Contradiction) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{9}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Contradiction) GetComponent() Reading_Component {
@@ -910,7 +1119,7 @@ type MeasureAgain struct {
 
 func (x *MeasureAgain) Reset() {
 	*x = MeasureAgain{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[10]
+	mi := &file_creepage_v1_bench_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -922,7 +1131,7 @@ func (x *MeasureAgain) String() string {
 func (*MeasureAgain) ProtoMessage() {}
 
 func (x *MeasureAgain) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[10]
+	mi := &file_creepage_v1_bench_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -935,7 +1144,7 @@ func (x *MeasureAgain) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeasureAgain.ProtoReflect.Descriptor instead.
 func (*MeasureAgain) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{10}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *MeasureAgain) GetComponent() Reading_Component {
@@ -983,7 +1192,7 @@ type ComputeAbsorptionRequest struct {
 
 func (x *ComputeAbsorptionRequest) Reset() {
 	*x = ComputeAbsorptionRequest{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[11]
+	mi := &file_creepage_v1_bench_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -995,7 +1204,7 @@ func (x *ComputeAbsorptionRequest) String() string {
 func (*ComputeAbsorptionRequest) ProtoMessage() {}
 
 func (x *ComputeAbsorptionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[11]
+	mi := &file_creepage_v1_bench_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1008,7 +1217,7 @@ func (x *ComputeAbsorptionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeAbsorptionRequest.ProtoReflect.Descriptor instead.
 func (*ComputeAbsorptionRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{11}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ComputeAbsorptionRequest) GetReadings() []*TimedReading {
@@ -1052,7 +1261,7 @@ type TimedReading struct {
 
 func (x *TimedReading) Reset() {
 	*x = TimedReading{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[12]
+	mi := &file_creepage_v1_bench_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1064,7 +1273,7 @@ func (x *TimedReading) String() string {
 func (*TimedReading) ProtoMessage() {}
 
 func (x *TimedReading) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[12]
+	mi := &file_creepage_v1_bench_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1077,7 +1286,7 @@ func (x *TimedReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TimedReading.ProtoReflect.Descriptor instead.
 func (*TimedReading) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{12}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *TimedReading) GetSeconds() float64 {
@@ -1121,7 +1330,7 @@ type Absorption struct {
 
 func (x *Absorption) Reset() {
 	*x = Absorption{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[13]
+	mi := &file_creepage_v1_bench_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1133,7 +1342,7 @@ func (x *Absorption) String() string {
 func (*Absorption) ProtoMessage() {}
 
 func (x *Absorption) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[13]
+	mi := &file_creepage_v1_bench_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1146,7 +1355,7 @@ func (x *Absorption) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Absorption.ProtoReflect.Descriptor instead.
 func (*Absorption) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{13}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Absorption) GetAbsorptionRatio() float64 {
@@ -1241,7 +1450,7 @@ type ComputeVoltmeterRequest struct {
 
 func (x *ComputeVoltmeterRequest) Reset() {
 	*x = ComputeVoltmeterRequest{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[14]
+	mi := &file_creepage_v1_bench_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1253,7 +1462,7 @@ func (x *ComputeVoltmeterRequest) String() string {
 func (*ComputeVoltmeterRequest) ProtoMessage() {}
 
 func (x *ComputeVoltmeterRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[14]
+	mi := &file_creepage_v1_bench_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1266,7 +1475,7 @@ func (x *ComputeVoltmeterRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeVoltmeterRequest.ProtoReflect.Descriptor instead.
 func (*ComputeVoltmeterRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{14}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ComputeVoltmeterRequest) GetForm() ComputeVoltmeterRequest_Form {
@@ -1372,7 +1581,7 @@ type VoltmeterResult struct {
 
 func (x *VoltmeterResult) Reset() {
 	*x = VoltmeterResult{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[15]
+	mi := &file_creepage_v1_bench_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1384,7 +1593,7 @@ func (x *VoltmeterResult) String() string {
 func (*VoltmeterResult) ProtoMessage() {}
 
 func (x *VoltmeterResult) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[15]
+	mi := &file_creepage_v1_bench_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1397,7 +1606,7 @@ func (x *VoltmeterResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoltmeterResult.ProtoReflect.Descriptor instead.
 func (*VoltmeterResult) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{15}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *VoltmeterResult) GetResistanceOhms() float64 {
@@ -1502,7 +1711,7 @@ type LocateLeakRequest struct {
 
 func (x *LocateLeakRequest) Reset() {
 	*x = LocateLeakRequest{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[16]
+	mi := &file_creepage_v1_bench_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1514,7 +1723,7 @@ func (x *LocateLeakRequest) String() string {
 func (*LocateLeakRequest) ProtoMessage() {}
 
 func (x *LocateLeakRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[16]
+	mi := &file_creepage_v1_bench_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1527,7 +1736,7 @@ func (x *LocateLeakRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LocateLeakRequest.ProtoReflect.Descriptor instead.
 func (*LocateLeakRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{16}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *LocateLeakRequest) GetComponents() []string {
@@ -1579,7 +1788,7 @@ type CircuitReading struct {
 
 func (x *CircuitReading) Reset() {
 	*x = CircuitReading{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[17]
+	mi := &file_creepage_v1_bench_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1591,7 +1800,7 @@ func (x *CircuitReading) String() string {
 func (*CircuitReading) ProtoMessage() {}
 
 func (x *CircuitReading) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[17]
+	mi := &file_creepage_v1_bench_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1604,7 +1813,7 @@ func (x *CircuitReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CircuitReading.ProtoReflect.Descriptor instead.
 func (*CircuitReading) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{17}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *CircuitReading) GetConnected() []string {
@@ -1670,7 +1879,7 @@ type LeakLocation struct {
 
 func (x *LeakLocation) Reset() {
 	*x = LeakLocation{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[18]
+	mi := &file_creepage_v1_bench_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1682,7 +1891,7 @@ func (x *LeakLocation) String() string {
 func (*LeakLocation) ProtoMessage() {}
 
 func (x *LeakLocation) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[18]
+	mi := &file_creepage_v1_bench_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1695,7 +1904,7 @@ func (x *LeakLocation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LeakLocation.ProtoReflect.Descriptor instead.
 func (*LeakLocation) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{18}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *LeakLocation) GetComponents() []*SuspectComponent {
@@ -1759,7 +1968,7 @@ type SuspectComponent struct {
 
 func (x *SuspectComponent) Reset() {
 	*x = SuspectComponent{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[19]
+	mi := &file_creepage_v1_bench_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1771,7 +1980,7 @@ func (x *SuspectComponent) String() string {
 func (*SuspectComponent) ProtoMessage() {}
 
 func (x *SuspectComponent) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[19]
+	mi := &file_creepage_v1_bench_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1784,7 +1993,7 @@ func (x *SuspectComponent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuspectComponent.ProtoReflect.Descriptor instead.
 func (*SuspectComponent) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{19}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *SuspectComponent) GetComponent() string {
@@ -1833,7 +2042,7 @@ type IndistinctSet struct {
 
 func (x *IndistinctSet) Reset() {
 	*x = IndistinctSet{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[20]
+	mi := &file_creepage_v1_bench_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1845,7 +2054,7 @@ func (x *IndistinctSet) String() string {
 func (*IndistinctSet) ProtoMessage() {}
 
 func (x *IndistinctSet) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[20]
+	mi := &file_creepage_v1_bench_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1858,7 +2067,7 @@ func (x *IndistinctSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IndistinctSet.ProtoReflect.Descriptor instead.
 func (*IndistinctSet) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{20}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *IndistinctSet) GetComponents() []string {
@@ -1883,7 +2092,7 @@ type NextDisconnection struct {
 
 func (x *NextDisconnection) Reset() {
 	*x = NextDisconnection{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[21]
+	mi := &file_creepage_v1_bench_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1895,7 +2104,7 @@ func (x *NextDisconnection) String() string {
 func (*NextDisconnection) ProtoMessage() {}
 
 func (x *NextDisconnection) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[21]
+	mi := &file_creepage_v1_bench_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1908,7 +2117,7 @@ func (x *NextDisconnection) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NextDisconnection.ProtoReflect.Descriptor instead.
 func (*NextDisconnection) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{21}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *NextDisconnection) GetDisconnect() []string {
@@ -1936,7 +2145,7 @@ var File_creepage_v1_bench_proto protoreflect.FileDescriptor
 
 const file_creepage_v1_bench_proto_rawDesc = "" +
 	"\n" +
-	"\x17creepage/v1/bench.proto\x12\vcreepage.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19creepage/v1/reading.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"S\n" +
+	"\x17creepage/v1/bench.proto\x12\vcreepage.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19creepage/v1/reading.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/httpbody.proto\x1a\x19google/api/resource.proto\"S\n" +
 	"\x04Step\x12\x12\n" +
 	"\x04text\x18\x01 \x01(\tR\x04text\x12\x19\n" +
 	"\x05value\x18\x02 \x01(\x01H\x00R\x05value\x88\x01\x01\x12\x12\n" +
@@ -1949,7 +2158,21 @@ const file_creepage_v1_bench_proto_rawDesc = "" +
 	"\avehicle\x18\x01 \x01(\tB\x15\xfaA\x12\n" +
 	"\x10creepage/VehicleR\avehicle\x122\n" +
 	"\bplatform\x18\x02 \x01(\tB\x16\xfaA\x13\n" +
-	"\x11creepage/PlatformR\bplatform\"\xf6\x01\n" +
+	"\x11creepage/PlatformR\bplatform\"<\n" +
+	"\x05Paper\"3\n" +
+	"\x06Format\x12\x16\n" +
+	"\x12FORMAT_UNSPECIFIED\x10\x00\x12\a\n" +
+	"\x03PDF\x10\x01\x12\b\n" +
+	"\x04HTML\x10\x02\"\x80\x01\n" +
+	"\x14PrintTestPlanRequest\x125\n" +
+	"\bplatform\x18\x01 \x01(\tB\x19\xe0A\x02\xfaA\x13\n" +
+	"\x11creepage/PlatformR\bplatform\x121\n" +
+	"\x06format\x18\x02 \x01(\x0e2\x19.creepage.v1.Paper.FormatR\x06format\"\xa5\x01\n" +
+	"\x17PrintVisitRecordRequest\x122\n" +
+	"\avehicle\x18\x01 \x01(\tB\x18\xe0A\x02\xfaA\x12\n" +
+	"\x10creepage/VehicleR\avehicle\x12#\n" +
+	"\x05visit\x18\x02 \x01(\tB\r\xe0A\x02\xbaH\ar\x05\x10\x01\x18\x80\x01R\x05visit\x121\n" +
+	"\x06format\x18\x03 \x01(\x0e2\x19.creepage.v1.Paper.FormatR\x06format\"\xf6\x01\n" +
 	"\bTestPlan\x12\x1a\n" +
 	"\bplatform\x18\x01 \x01(\tR\bplatform\x12%\n" +
 	"\x0eplatform_title\x18\x02 \x01(\tR\rplatformTitle\x12*\n" +
@@ -2123,10 +2346,12 @@ const file_creepage_v1_bench_proto_rawDesc = "" +
 	"disconnect\x18\x01 \x03(\tR\n" +
 	"disconnect\x12#\n" +
 	"\rexpected_bits\x18\x02 \x01(\x01R\fexpectedBits\x12\x16\n" +
-	"\x06reason\x18\x03 \x01(\tR\x06reason2\xb0\x04\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason2\xb3\x06\n" +
 	"\fBenchService\x12b\n" +
 	"\fMakeTestPlan\x12 .creepage.v1.MakeTestPlanRequest\x1a\x15.creepage.v1.TestPlan\"\x19\x82\xd3\xe4\x93\x02\x13:\x01*\"\x0e/v1/bench:plan\x12h\n" +
-	"\vAssessVisit\x12\x1f.creepage.v1.AssessVisitRequest\x1a\x1c.creepage.v1.VisitAssessment\"\x1a\x82\xd3\xe4\x93\x02\x14:\x01*\"\x0f/v1/bench:visit\x12t\n" +
+	"\vAssessVisit\x12\x1f.creepage.v1.AssessVisitRequest\x1a\x1c.creepage.v1.VisitAssessment\"\x1a\x82\xd3\xe4\x93\x02\x14:\x01*\"\x0f/v1/bench:visit\x12u\n" +
+	"\rPrintTestPlan\x12!.creepage.v1.PrintTestPlanRequest\x1a\x14.google.api.HttpBody\"+\x82\xd3\xe4\x93\x02%\x12#/v1/{platform=platforms/*}:testPlan\x12\x89\x01\n" +
+	"\x10PrintVisitRecord\x12$.creepage.v1.PrintVisitRecordRequest\x1a\x14.google.api.HttpBody\"9\x82\xd3\xe4\x93\x023\x121/v1/{vehicle=vehicles/*}/visits/{visit=**}:record\x12t\n" +
 	"\x11ComputeAbsorption\x12%.creepage.v1.ComputeAbsorptionRequest\x1a\x17.creepage.v1.Absorption\"\x1f\x82\xd3\xe4\x93\x02\x19:\x01*\"\x14/v1/bench:absorption\x12v\n" +
 	"\x10ComputeVoltmeter\x12$.creepage.v1.ComputeVoltmeterRequest\x1a\x1c.creepage.v1.VoltmeterResult\"\x1e\x82\xd3\xe4\x93\x02\x18:\x01*\"\x13/v1/bench:voltmeter\x12d\n" +
 	"\n" +
@@ -2146,92 +2371,103 @@ func file_creepage_v1_bench_proto_rawDescGZIP() []byte {
 	return file_creepage_v1_bench_proto_rawDescData
 }
 
-var file_creepage_v1_bench_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_creepage_v1_bench_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_creepage_v1_bench_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
+var file_creepage_v1_bench_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
 var file_creepage_v1_bench_proto_goTypes = []any{
-	(ComputeAbsorptionRequest_ThermalClass)(0), // 0: creepage.v1.ComputeAbsorptionRequest.ThermalClass
-	(ComputeVoltmeterRequest_Form)(0),          // 1: creepage.v1.ComputeVoltmeterRequest.Form
-	(*Step)(nil),                               // 2: creepage.v1.Step
-	(*Interval)(nil),                           // 3: creepage.v1.Interval
-	(*MakeTestPlanRequest)(nil),                // 4: creepage.v1.MakeTestPlanRequest
-	(*TestPlan)(nil),                           // 5: creepage.v1.TestPlan
-	(*PlannedPoint)(nil),                       // 6: creepage.v1.PlannedPoint
-	(*AssessVisitRequest)(nil),                 // 7: creepage.v1.AssessVisitRequest
-	(*VisitAssessment)(nil),                    // 8: creepage.v1.VisitAssessment
-	(*VisitReading)(nil),                       // 9: creepage.v1.VisitReading
-	(*PooledInsulation)(nil),                   // 10: creepage.v1.PooledInsulation
-	(*Contradiction)(nil),                      // 11: creepage.v1.Contradiction
-	(*MeasureAgain)(nil),                       // 12: creepage.v1.MeasureAgain
-	(*ComputeAbsorptionRequest)(nil),           // 13: creepage.v1.ComputeAbsorptionRequest
-	(*TimedReading)(nil),                       // 14: creepage.v1.TimedReading
-	(*Absorption)(nil),                         // 15: creepage.v1.Absorption
-	(*ComputeVoltmeterRequest)(nil),            // 16: creepage.v1.ComputeVoltmeterRequest
-	(*VoltmeterResult)(nil),                    // 17: creepage.v1.VoltmeterResult
-	(*LocateLeakRequest)(nil),                  // 18: creepage.v1.LocateLeakRequest
-	(*CircuitReading)(nil),                     // 19: creepage.v1.CircuitReading
-	(*LeakLocation)(nil),                       // 20: creepage.v1.LeakLocation
-	(*SuspectComponent)(nil),                   // 21: creepage.v1.SuspectComponent
-	(*IndistinctSet)(nil),                      // 22: creepage.v1.IndistinctSet
-	(*NextDisconnection)(nil),                  // 23: creepage.v1.NextDisconnection
-	(Reading_Component)(0),                     // 24: creepage.v1.Reading.Component
-	(Reading_Conductor)(0),                     // 25: creepage.v1.Reading.Conductor
-	(Reading_Reference)(0),                     // 26: creepage.v1.Reading.Reference
-	(*Reading)(nil),                            // 27: creepage.v1.Reading
-	(*Assessment)(nil),                         // 28: creepage.v1.Assessment
-	(Reading_Relation)(0),                      // 29: creepage.v1.Reading.Relation
-	(Reading_Quantity)(0),                      // 30: creepage.v1.Reading.Quantity
-	(*Note)(nil),                               // 31: creepage.v1.Note
+	(Paper_Format)(0),                          // 0: creepage.v1.Paper.Format
+	(ComputeAbsorptionRequest_ThermalClass)(0), // 1: creepage.v1.ComputeAbsorptionRequest.ThermalClass
+	(ComputeVoltmeterRequest_Form)(0),          // 2: creepage.v1.ComputeVoltmeterRequest.Form
+	(*Step)(nil),                               // 3: creepage.v1.Step
+	(*Interval)(nil),                           // 4: creepage.v1.Interval
+	(*MakeTestPlanRequest)(nil),                // 5: creepage.v1.MakeTestPlanRequest
+	(*Paper)(nil),                              // 6: creepage.v1.Paper
+	(*PrintTestPlanRequest)(nil),               // 7: creepage.v1.PrintTestPlanRequest
+	(*PrintVisitRecordRequest)(nil),            // 8: creepage.v1.PrintVisitRecordRequest
+	(*TestPlan)(nil),                           // 9: creepage.v1.TestPlan
+	(*PlannedPoint)(nil),                       // 10: creepage.v1.PlannedPoint
+	(*AssessVisitRequest)(nil),                 // 11: creepage.v1.AssessVisitRequest
+	(*VisitAssessment)(nil),                    // 12: creepage.v1.VisitAssessment
+	(*VisitReading)(nil),                       // 13: creepage.v1.VisitReading
+	(*PooledInsulation)(nil),                   // 14: creepage.v1.PooledInsulation
+	(*Contradiction)(nil),                      // 15: creepage.v1.Contradiction
+	(*MeasureAgain)(nil),                       // 16: creepage.v1.MeasureAgain
+	(*ComputeAbsorptionRequest)(nil),           // 17: creepage.v1.ComputeAbsorptionRequest
+	(*TimedReading)(nil),                       // 18: creepage.v1.TimedReading
+	(*Absorption)(nil),                         // 19: creepage.v1.Absorption
+	(*ComputeVoltmeterRequest)(nil),            // 20: creepage.v1.ComputeVoltmeterRequest
+	(*VoltmeterResult)(nil),                    // 21: creepage.v1.VoltmeterResult
+	(*LocateLeakRequest)(nil),                  // 22: creepage.v1.LocateLeakRequest
+	(*CircuitReading)(nil),                     // 23: creepage.v1.CircuitReading
+	(*LeakLocation)(nil),                       // 24: creepage.v1.LeakLocation
+	(*SuspectComponent)(nil),                   // 25: creepage.v1.SuspectComponent
+	(*IndistinctSet)(nil),                      // 26: creepage.v1.IndistinctSet
+	(*NextDisconnection)(nil),                  // 27: creepage.v1.NextDisconnection
+	(Reading_Component)(0),                     // 28: creepage.v1.Reading.Component
+	(Reading_Conductor)(0),                     // 29: creepage.v1.Reading.Conductor
+	(Reading_Reference)(0),                     // 30: creepage.v1.Reading.Reference
+	(*Reading)(nil),                            // 31: creepage.v1.Reading
+	(*Assessment)(nil),                         // 32: creepage.v1.Assessment
+	(Reading_Relation)(0),                      // 33: creepage.v1.Reading.Relation
+	(Reading_Quantity)(0),                      // 34: creepage.v1.Reading.Quantity
+	(*Note)(nil),                               // 35: creepage.v1.Note
+	(*httpbody.HttpBody)(nil),                  // 36: google.api.HttpBody
 }
 var file_creepage_v1_bench_proto_depIdxs = []int32{
-	6,  // 0: creepage.v1.TestPlan.points:type_name -> creepage.v1.PlannedPoint
-	24, // 1: creepage.v1.PlannedPoint.component:type_name -> creepage.v1.Reading.Component
-	25, // 2: creepage.v1.PlannedPoint.conductor:type_name -> creepage.v1.Reading.Conductor
-	26, // 3: creepage.v1.PlannedPoint.reference:type_name -> creepage.v1.Reading.Reference
-	27, // 4: creepage.v1.AssessVisitRequest.readings:type_name -> creepage.v1.Reading
-	9,  // 5: creepage.v1.VisitAssessment.readings:type_name -> creepage.v1.VisitReading
-	10, // 6: creepage.v1.VisitAssessment.pooled:type_name -> creepage.v1.PooledInsulation
-	11, // 7: creepage.v1.VisitAssessment.contradictions:type_name -> creepage.v1.Contradiction
-	12, // 8: creepage.v1.VisitAssessment.measure_again:type_name -> creepage.v1.MeasureAgain
-	27, // 9: creepage.v1.VisitReading.reading:type_name -> creepage.v1.Reading
-	28, // 10: creepage.v1.VisitReading.assessment:type_name -> creepage.v1.Assessment
-	3,  // 11: creepage.v1.VisitReading.corrected_spread:type_name -> creepage.v1.Interval
-	24, // 12: creepage.v1.PooledInsulation.component:type_name -> creepage.v1.Reading.Component
-	29, // 13: creepage.v1.PooledInsulation.relation:type_name -> creepage.v1.Reading.Relation
-	24, // 14: creepage.v1.Contradiction.component:type_name -> creepage.v1.Reading.Component
-	24, // 15: creepage.v1.MeasureAgain.component:type_name -> creepage.v1.Reading.Component
-	25, // 16: creepage.v1.MeasureAgain.conductor:type_name -> creepage.v1.Reading.Conductor
-	26, // 17: creepage.v1.MeasureAgain.reference:type_name -> creepage.v1.Reading.Reference
-	14, // 18: creepage.v1.ComputeAbsorptionRequest.readings:type_name -> creepage.v1.TimedReading
-	0,  // 19: creepage.v1.ComputeAbsorptionRequest.thermal_class:type_name -> creepage.v1.ComputeAbsorptionRequest.ThermalClass
-	24, // 20: creepage.v1.ComputeAbsorptionRequest.component:type_name -> creepage.v1.Reading.Component
-	2,  // 21: creepage.v1.Absorption.steps:type_name -> creepage.v1.Step
-	1,  // 22: creepage.v1.ComputeVoltmeterRequest.form:type_name -> creepage.v1.ComputeVoltmeterRequest.Form
-	29, // 23: creepage.v1.VoltmeterResult.relation:type_name -> creepage.v1.Reading.Relation
-	30, // 24: creepage.v1.VoltmeterResult.quantity:type_name -> creepage.v1.Reading.Quantity
-	3,  // 25: creepage.v1.VoltmeterResult.interval:type_name -> creepage.v1.Interval
-	31, // 26: creepage.v1.VoltmeterResult.notes:type_name -> creepage.v1.Note
-	2,  // 27: creepage.v1.VoltmeterResult.steps:type_name -> creepage.v1.Step
-	19, // 28: creepage.v1.LocateLeakRequest.readings:type_name -> creepage.v1.CircuitReading
-	29, // 29: creepage.v1.CircuitReading.relation:type_name -> creepage.v1.Reading.Relation
-	21, // 30: creepage.v1.LeakLocation.components:type_name -> creepage.v1.SuspectComponent
-	22, // 31: creepage.v1.LeakLocation.indistinct:type_name -> creepage.v1.IndistinctSet
-	23, // 32: creepage.v1.LeakLocation.next:type_name -> creepage.v1.NextDisconnection
-	3,  // 33: creepage.v1.SuspectComponent.interval:type_name -> creepage.v1.Interval
-	4,  // 34: creepage.v1.BenchService.MakeTestPlan:input_type -> creepage.v1.MakeTestPlanRequest
-	7,  // 35: creepage.v1.BenchService.AssessVisit:input_type -> creepage.v1.AssessVisitRequest
-	13, // 36: creepage.v1.BenchService.ComputeAbsorption:input_type -> creepage.v1.ComputeAbsorptionRequest
-	16, // 37: creepage.v1.BenchService.ComputeVoltmeter:input_type -> creepage.v1.ComputeVoltmeterRequest
-	18, // 38: creepage.v1.BenchService.LocateLeak:input_type -> creepage.v1.LocateLeakRequest
-	5,  // 39: creepage.v1.BenchService.MakeTestPlan:output_type -> creepage.v1.TestPlan
-	8,  // 40: creepage.v1.BenchService.AssessVisit:output_type -> creepage.v1.VisitAssessment
-	15, // 41: creepage.v1.BenchService.ComputeAbsorption:output_type -> creepage.v1.Absorption
-	17, // 42: creepage.v1.BenchService.ComputeVoltmeter:output_type -> creepage.v1.VoltmeterResult
-	20, // 43: creepage.v1.BenchService.LocateLeak:output_type -> creepage.v1.LeakLocation
-	39, // [39:44] is the sub-list for method output_type
-	34, // [34:39] is the sub-list for method input_type
-	34, // [34:34] is the sub-list for extension type_name
-	34, // [34:34] is the sub-list for extension extendee
-	0,  // [0:34] is the sub-list for field type_name
+	0,  // 0: creepage.v1.PrintTestPlanRequest.format:type_name -> creepage.v1.Paper.Format
+	0,  // 1: creepage.v1.PrintVisitRecordRequest.format:type_name -> creepage.v1.Paper.Format
+	10, // 2: creepage.v1.TestPlan.points:type_name -> creepage.v1.PlannedPoint
+	28, // 3: creepage.v1.PlannedPoint.component:type_name -> creepage.v1.Reading.Component
+	29, // 4: creepage.v1.PlannedPoint.conductor:type_name -> creepage.v1.Reading.Conductor
+	30, // 5: creepage.v1.PlannedPoint.reference:type_name -> creepage.v1.Reading.Reference
+	31, // 6: creepage.v1.AssessVisitRequest.readings:type_name -> creepage.v1.Reading
+	13, // 7: creepage.v1.VisitAssessment.readings:type_name -> creepage.v1.VisitReading
+	14, // 8: creepage.v1.VisitAssessment.pooled:type_name -> creepage.v1.PooledInsulation
+	15, // 9: creepage.v1.VisitAssessment.contradictions:type_name -> creepage.v1.Contradiction
+	16, // 10: creepage.v1.VisitAssessment.measure_again:type_name -> creepage.v1.MeasureAgain
+	31, // 11: creepage.v1.VisitReading.reading:type_name -> creepage.v1.Reading
+	32, // 12: creepage.v1.VisitReading.assessment:type_name -> creepage.v1.Assessment
+	4,  // 13: creepage.v1.VisitReading.corrected_spread:type_name -> creepage.v1.Interval
+	28, // 14: creepage.v1.PooledInsulation.component:type_name -> creepage.v1.Reading.Component
+	33, // 15: creepage.v1.PooledInsulation.relation:type_name -> creepage.v1.Reading.Relation
+	28, // 16: creepage.v1.Contradiction.component:type_name -> creepage.v1.Reading.Component
+	28, // 17: creepage.v1.MeasureAgain.component:type_name -> creepage.v1.Reading.Component
+	29, // 18: creepage.v1.MeasureAgain.conductor:type_name -> creepage.v1.Reading.Conductor
+	30, // 19: creepage.v1.MeasureAgain.reference:type_name -> creepage.v1.Reading.Reference
+	18, // 20: creepage.v1.ComputeAbsorptionRequest.readings:type_name -> creepage.v1.TimedReading
+	1,  // 21: creepage.v1.ComputeAbsorptionRequest.thermal_class:type_name -> creepage.v1.ComputeAbsorptionRequest.ThermalClass
+	28, // 22: creepage.v1.ComputeAbsorptionRequest.component:type_name -> creepage.v1.Reading.Component
+	3,  // 23: creepage.v1.Absorption.steps:type_name -> creepage.v1.Step
+	2,  // 24: creepage.v1.ComputeVoltmeterRequest.form:type_name -> creepage.v1.ComputeVoltmeterRequest.Form
+	33, // 25: creepage.v1.VoltmeterResult.relation:type_name -> creepage.v1.Reading.Relation
+	34, // 26: creepage.v1.VoltmeterResult.quantity:type_name -> creepage.v1.Reading.Quantity
+	4,  // 27: creepage.v1.VoltmeterResult.interval:type_name -> creepage.v1.Interval
+	35, // 28: creepage.v1.VoltmeterResult.notes:type_name -> creepage.v1.Note
+	3,  // 29: creepage.v1.VoltmeterResult.steps:type_name -> creepage.v1.Step
+	23, // 30: creepage.v1.LocateLeakRequest.readings:type_name -> creepage.v1.CircuitReading
+	33, // 31: creepage.v1.CircuitReading.relation:type_name -> creepage.v1.Reading.Relation
+	25, // 32: creepage.v1.LeakLocation.components:type_name -> creepage.v1.SuspectComponent
+	26, // 33: creepage.v1.LeakLocation.indistinct:type_name -> creepage.v1.IndistinctSet
+	27, // 34: creepage.v1.LeakLocation.next:type_name -> creepage.v1.NextDisconnection
+	4,  // 35: creepage.v1.SuspectComponent.interval:type_name -> creepage.v1.Interval
+	5,  // 36: creepage.v1.BenchService.MakeTestPlan:input_type -> creepage.v1.MakeTestPlanRequest
+	11, // 37: creepage.v1.BenchService.AssessVisit:input_type -> creepage.v1.AssessVisitRequest
+	7,  // 38: creepage.v1.BenchService.PrintTestPlan:input_type -> creepage.v1.PrintTestPlanRequest
+	8,  // 39: creepage.v1.BenchService.PrintVisitRecord:input_type -> creepage.v1.PrintVisitRecordRequest
+	17, // 40: creepage.v1.BenchService.ComputeAbsorption:input_type -> creepage.v1.ComputeAbsorptionRequest
+	20, // 41: creepage.v1.BenchService.ComputeVoltmeter:input_type -> creepage.v1.ComputeVoltmeterRequest
+	22, // 42: creepage.v1.BenchService.LocateLeak:input_type -> creepage.v1.LocateLeakRequest
+	9,  // 43: creepage.v1.BenchService.MakeTestPlan:output_type -> creepage.v1.TestPlan
+	12, // 44: creepage.v1.BenchService.AssessVisit:output_type -> creepage.v1.VisitAssessment
+	36, // 45: creepage.v1.BenchService.PrintTestPlan:output_type -> google.api.HttpBody
+	36, // 46: creepage.v1.BenchService.PrintVisitRecord:output_type -> google.api.HttpBody
+	19, // 47: creepage.v1.BenchService.ComputeAbsorption:output_type -> creepage.v1.Absorption
+	21, // 48: creepage.v1.BenchService.ComputeVoltmeter:output_type -> creepage.v1.VoltmeterResult
+	24, // 49: creepage.v1.BenchService.LocateLeak:output_type -> creepage.v1.LeakLocation
+	43, // [43:50] is the sub-list for method output_type
+	36, // [36:43] is the sub-list for method input_type
+	36, // [36:36] is the sub-list for extension type_name
+	36, // [36:36] is the sub-list for extension extendee
+	0,  // [0:36] is the sub-list for field type_name
 }
 
 func init() { file_creepage_v1_bench_proto_init() }
@@ -2241,19 +2477,19 @@ func file_creepage_v1_bench_proto_init() {
 	}
 	file_creepage_v1_reading_proto_init()
 	file_creepage_v1_bench_proto_msgTypes[0].OneofWrappers = []any{}
-	file_creepage_v1_bench_proto_msgTypes[7].OneofWrappers = []any{}
-	file_creepage_v1_bench_proto_msgTypes[11].OneofWrappers = []any{}
-	file_creepage_v1_bench_proto_msgTypes[13].OneofWrappers = []any{}
+	file_creepage_v1_bench_proto_msgTypes[10].OneofWrappers = []any{}
 	file_creepage_v1_bench_proto_msgTypes[14].OneofWrappers = []any{}
 	file_creepage_v1_bench_proto_msgTypes[16].OneofWrappers = []any{}
 	file_creepage_v1_bench_proto_msgTypes[17].OneofWrappers = []any{}
+	file_creepage_v1_bench_proto_msgTypes[19].OneofWrappers = []any{}
+	file_creepage_v1_bench_proto_msgTypes[20].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_creepage_v1_bench_proto_rawDesc), len(file_creepage_v1_bench_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   22,
+			NumEnums:      3,
+			NumMessages:   25,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

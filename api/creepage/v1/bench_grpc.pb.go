@@ -8,6 +8,7 @@ package creepagev1
 
 import (
 	context "context"
+	httpbody "google.golang.org/genproto/googleapis/api/httpbody"
 	grpc "google.golang.org/grpc"
 	codes "google.golang.org/grpc/codes"
 	status "google.golang.org/grpc/status"
@@ -21,6 +22,8 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	BenchService_MakeTestPlan_FullMethodName      = "/creepage.v1.BenchService/MakeTestPlan"
 	BenchService_AssessVisit_FullMethodName       = "/creepage.v1.BenchService/AssessVisit"
+	BenchService_PrintTestPlan_FullMethodName     = "/creepage.v1.BenchService/PrintTestPlan"
+	BenchService_PrintVisitRecord_FullMethodName  = "/creepage.v1.BenchService/PrintVisitRecord"
 	BenchService_ComputeAbsorption_FullMethodName = "/creepage.v1.BenchService/ComputeAbsorption"
 	BenchService_ComputeVoltmeter_FullMethodName  = "/creepage.v1.BenchService/ComputeVoltmeter"
 	BenchService_LocateLeak_FullMethodName        = "/creepage.v1.BenchService/LocateLeak"
@@ -38,6 +41,15 @@ type BenchServiceClient interface {
 	MakeTestPlan(ctx context.Context, in *MakeTestPlanRequest, opts ...grpc.CallOption) (*TestPlan, error)
 	// Assesses all readings of a visit together.
 	AssessVisit(ctx context.Context, in *AssessVisitRequest, opts ...grpc.CallOption) (*VisitAssessment, error)
+	// Prints a test plan on one page, to be taken to the vehicle.
+	PrintTestPlan(ctx context.Context, in *PrintTestPlanRequest, opts ...grpc.CallOption) (*httpbody.HttpBody, error)
+	// Prints the record of a stored visit for a warranty file: vehicle, meter,
+	// conditions, precautions as stated, every reading with its limit and verdict
+	// in words, corrections with their spread, the tracks' charts up to the
+	// visit, cautions, room for a signature. It is a record of tests, not a
+	// release of the vehicle. A shop's key prints visits of its own shop, with
+	// charts of its own readings alone.
+	PrintVisitRecord(ctx context.Context, in *PrintVisitRecordRequest, opts ...grpc.CallOption) (*httpbody.HttpBody, error)
 	// Ratios and the fitted current components of a timed test.
 	ComputeAbsorption(ctx context.Context, in *ComputeAbsorptionRequest, opts ...grpc.CallOption) (*Absorption, error)
 	// Whole-vehicle insulation from the live voltmeter method.
@@ -69,6 +81,26 @@ func (c *benchServiceClient) AssessVisit(ctx context.Context, in *AssessVisitReq
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(VisitAssessment)
 	err := c.cc.Invoke(ctx, BenchService_AssessVisit_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *benchServiceClient) PrintTestPlan(ctx context.Context, in *PrintTestPlanRequest, opts ...grpc.CallOption) (*httpbody.HttpBody, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(httpbody.HttpBody)
+	err := c.cc.Invoke(ctx, BenchService_PrintTestPlan_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *benchServiceClient) PrintVisitRecord(ctx context.Context, in *PrintVisitRecordRequest, opts ...grpc.CallOption) (*httpbody.HttpBody, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(httpbody.HttpBody)
+	err := c.cc.Invoke(ctx, BenchService_PrintVisitRecord_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -117,6 +149,15 @@ type BenchServiceServer interface {
 	MakeTestPlan(context.Context, *MakeTestPlanRequest) (*TestPlan, error)
 	// Assesses all readings of a visit together.
 	AssessVisit(context.Context, *AssessVisitRequest) (*VisitAssessment, error)
+	// Prints a test plan on one page, to be taken to the vehicle.
+	PrintTestPlan(context.Context, *PrintTestPlanRequest) (*httpbody.HttpBody, error)
+	// Prints the record of a stored visit for a warranty file: vehicle, meter,
+	// conditions, precautions as stated, every reading with its limit and verdict
+	// in words, corrections with their spread, the tracks' charts up to the
+	// visit, cautions, room for a signature. It is a record of tests, not a
+	// release of the vehicle. A shop's key prints visits of its own shop, with
+	// charts of its own readings alone.
+	PrintVisitRecord(context.Context, *PrintVisitRecordRequest) (*httpbody.HttpBody, error)
 	// Ratios and the fitted current components of a timed test.
 	ComputeAbsorption(context.Context, *ComputeAbsorptionRequest) (*Absorption, error)
 	// Whole-vehicle insulation from the live voltmeter method.
@@ -139,6 +180,12 @@ func (UnimplementedBenchServiceServer) MakeTestPlan(context.Context, *MakeTestPl
 }
 func (UnimplementedBenchServiceServer) AssessVisit(context.Context, *AssessVisitRequest) (*VisitAssessment, error) {
 	return nil, status.Error(codes.Unimplemented, "method AssessVisit not implemented")
+}
+func (UnimplementedBenchServiceServer) PrintTestPlan(context.Context, *PrintTestPlanRequest) (*httpbody.HttpBody, error) {
+	return nil, status.Error(codes.Unimplemented, "method PrintTestPlan not implemented")
+}
+func (UnimplementedBenchServiceServer) PrintVisitRecord(context.Context, *PrintVisitRecordRequest) (*httpbody.HttpBody, error) {
+	return nil, status.Error(codes.Unimplemented, "method PrintVisitRecord not implemented")
 }
 func (UnimplementedBenchServiceServer) ComputeAbsorption(context.Context, *ComputeAbsorptionRequest) (*Absorption, error) {
 	return nil, status.Error(codes.Unimplemented, "method ComputeAbsorption not implemented")
@@ -202,6 +249,42 @@ func _BenchService_AssessVisit_Handler(srv interface{}, ctx context.Context, dec
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(BenchServiceServer).AssessVisit(ctx, req.(*AssessVisitRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _BenchService_PrintTestPlan_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PrintTestPlanRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BenchServiceServer).PrintTestPlan(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BenchService_PrintTestPlan_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BenchServiceServer).PrintTestPlan(ctx, req.(*PrintTestPlanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _BenchService_PrintVisitRecord_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PrintVisitRecordRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BenchServiceServer).PrintVisitRecord(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BenchService_PrintVisitRecord_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BenchServiceServer).PrintVisitRecord(ctx, req.(*PrintVisitRecordRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -274,6 +357,14 @@ var BenchService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "AssessVisit",
 			Handler:    _BenchService_AssessVisit_Handler,
+		},
+		{
+			MethodName: "PrintTestPlan",
+			Handler:    _BenchService_PrintTestPlan_Handler,
+		},
+		{
+			MethodName: "PrintVisitRecord",
+			Handler:    _BenchService_PrintVisitRecord_Handler,
 		},
 		{
 			MethodName: "ComputeAbsorption",

@@ -1,7 +1,6 @@
-package bench
+package benchwork
 
 import (
-	"context"
 	"fmt"
 	"strings"
 
@@ -11,10 +10,10 @@ import (
 	"creepage/internal/problem"
 )
 
-// LocateLeak says which component leaks, from readings with some disconnected.
+// Locate says which component leaks, from readings with some disconnected.
 // Where readings were taken under several conditions the one that shows the
 // leak best is answered; what leaks in one alone is named apart.
-func (s *Service) LocateLeak(_ context.Context, req *creepagev1.LocateLeakRequest) (*creepagev1.LeakLocation, error) {
+func Locate(req *creepagev1.LocateLeakRequest) (*creepagev1.LeakLocation, error) {
 	limit := req.GetLimitOhms()
 	if req.LimitOhms == nil {
 		if req.WorkingVolts == nil {

@@ -1,0 +1,56 @@
+package benchwork
+
+import (
+	"fmt"
+	"math"
+
+	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/insulation"
+	"creepage/internal/wire"
+)
+
+// Absorption forms the ratios of a timed test and fits its currents.
+func Absorption(req *creepagev1.ComputeAbsorptionRequest) (*creepagev1.Absorption, error) {
+	run := insulation.AbsorptionRun{Class: insulation.ThermalClass(req.GetThermalClass()), WholeBus: req.GetComponent() == creepagev1.Reading_SYSTEM, TestVolts: orNaN(req.TestVolts)}
+	for _, r := range req.GetReadings() {
+		run.Readings = append(run.Readings, insulation.TimedOhms{Seconds: r.GetSeconds(), Ohms: r.GetResistanceOhms(), Relation: insulation.Equal})
+	}
+	r, err := run.Evaluate()
+	if err != nil {
+		return nil, err
+	}
+	m := &creepagev1.Absorption{AbsorptionRatio: wire.Optional(r.DAR.Value), PolarisationIndex: wire.Optional(r.PI.Value), InformationOnly: r.InformationOnly,
+		Verdict: indexVerdict(&r)}
+	if f := r.Fit; f.Done {
+		m.AbsorptionExponent = &f.Exponent
+		if !math.IsInf(f.FinalOhms, 0) {
+			m.ConductionOhms = &f.FinalOhms
+		}
+		if volts := run.TestVolts; !math.IsNaN(volts) {
+			absorption, conduction := f.Absorption*volts, f.Conduction*volts
+			m.AbsorptionAmpere, m.ConductionAmpere = &absorption, &conduction
+		}
+		m.Steps = append(m.Steps, &creepagev1.Step{Text: fmt.Sprintf("current over voltage fitted as A t^-n + G (IEEE 43), residuals %.1f %%", 100*f.RelativeError)})
+	} else if f.Why != "" {
+		m.Steps = append(m.Steps, &creepagev1.Step{Text: "no fit of the currents: " + f.Why})
+	}
+	for _, remark := range r.Remarks {
+		m.Steps = append(m.Steps, &creepagev1.Step{Text: remark})
+	}
+	return m, nil
+}
+
+// indexVerdict says what the polarisation index comes to in a sentence.
+func indexVerdict(r *insulation.AbsorptionResult) string {
+	switch {
+	case r.InformationOnly:
+		return "information only: the ratios of a whole bus say nothing of its health"
+	case math.IsNaN(r.PI.Value):
+		return "no polarisation index: it needs values at 60 s and 600 s"
+	case r.Void:
+		return "the index may mean nothing: the one-minute value is above 5000 MΩ (IEEE 43)"
+	case math.IsNaN(r.MinimumPI):
+		return fmt.Sprintf("polarisation index %.2f; the least is 1.5 for class A, 2.0 for B, F and H (IEEE 43)", r.PI.Value)
+	}
+	return fmt.Sprintf("polarisation index %.2f against at least %.1f (IEEE 43): %s", r.PI.Value, r.MinimumPI, r.PIVerdict.Words())
+}
