@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"sync"
 )
 
 // horizons are the days ahead at which the fall still to come is stored; the
@@ -41,15 +42,19 @@ func newFalls(p *Params) *falls {
 	f := new(falls)
 	t := p.transitions(p.Onset)
 	rng := rand.New(rand.NewPCG(fallSeed, fallSeed))
-	paths := make([][numHorizons]atom, p.FallPaths)
+	var gathering sync.WaitGroup
 	for k := range numModes {
+		paths := make([][numHorizons]atom, p.FallPaths) // one stream of random numbers, so one mode after the other
 		for i := range paths {
 			paths[i] = simulateFall(p, &t, rng, k, (float64(i)+0.5)/float64(len(paths)))
 		}
-		for h := range numHorizons {
-			f.atoms[k][h] = gather(paths, h, k)
-		}
+		gathering.Go(func() {
+			for h := range numHorizons {
+				f.atoms[k][h] = gather(paths, h, k)
+			}
+		})
 	}
+	gathering.Wait()
 	for h := range numHorizons {
 		for _, a := range f.atoms[modeStable][h] {
 			f.leaving[h] += a.mass
@@ -137,13 +142,18 @@ func jump(p *Params, rng *rand.Rand, to int) float64 {
 	return 0
 }
 
+// depth is how deep a path falls, for sorting, and by what.
+type depth struct {
+	at, fall, growth float64
+}
+
 // gather sums paths up at one horizon: those that fall by nothing in one atom,
 // the others in atoms of equal mass.
 func gather(paths [][numHorizons]atom, h, k int) []atom {
-	falling := make([]atom, 0, len(paths))
+	falling := make([]depth, 0, len(paths))
 	for i := range paths {
-		if a := paths[i][h]; a.fall > 1e-9 || a.growth > 1e-9 {
-			falling = append(falling, a)
+		if a := &paths[i][h]; a.fall > 1e-9 || a.growth > 1e-9 {
+			falling = append(falling, depth{a.fall + dampReference*a.growth, a.fall, a.growth})
 		}
 	}
 	each := 1 / float64(len(paths))
@@ -154,12 +164,11 @@ func gather(paths [][numHorizons]atom, h, k int) []atom {
 	if zero := len(paths) - len(falling); zero > 0 && k != modeStable {
 		atoms = append(atoms, atom{mass: float64(zero) * each})
 	}
-	slices.SortFunc(falling, func(a, b atom) int {
-		x, y := a.fall+dampReference*a.growth, b.fall+dampReference*b.growth
+	slices.SortFunc(falling, func(a, b depth) int {
 		switch {
-		case x < y:
+		case a.at < b.at:
 			return -1
-		case x > y:
+		case a.at > b.at:
 			return 1
 		}
 		return 0
@@ -168,9 +177,9 @@ func gather(paths [][numHorizons]atom, h, k int) []atom {
 	for i := range n {
 		part := falling[i*len(falling)/n : (i+1)*len(falling)/n]
 		var a atom
-		for _, x := range part {
-			a.fall += x.fall
-			a.growth += x.growth
+		for j := range part {
+			a.fall += part[j].fall
+			a.growth += part[j].growth
 		}
 		a.fall /= float64(len(part))
 		a.growth /= float64(len(part))
