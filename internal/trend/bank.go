@@ -52,16 +52,14 @@ type moments struct {
 	w, l, u, b, ll, lu, lb, uu, ub, bb float64
 }
 
-// apply maps the unnormalised moments through a step. They are taken about the
-// bank's own mean, so that no digits are lost to levels far from zero.
-func (b *bank) apply(s *step) {
-	var l0, u0, b0 float64
+// unnormalised returns every mode's moments about the bank's own mean, so that
+// no digits are lost to levels far from zero, and that mean.
+func (b *bank) unnormalised(from *[numModes]moments) (l0, u0, b0 float64) {
 	for k := range b {
 		l0 += b[k].w * b[k].Mean[0]
 		u0 += b[k].w * b[k].Mean[1]
 		b0 += b[k].w * b[k].Mean[2]
 	}
-	var from [numModes]moments
 	for k := range b {
 		x := &b[k]
 		dl, du, db := x.Mean[0]-l0, x.Mean[1]-u0, x.Mean[2]-b0
@@ -69,22 +67,34 @@ func (b *bank) apply(s *step) {
 			x.w * (x.Cov[covLL] + dl*dl), x.w * (x.Cov[covLU] + dl*du), x.w * (x.Cov[covLB] + dl*db),
 			x.w * (x.Cov[covUU] + du*du), x.w * (x.Cov[covUB] + du*db), x.w * (x.Cov[covBB] + db*db)}
 	}
+	return l0, u0, b0
+}
+
+// into returns the moments of what ends in one mode.
+func (s *step) into(to int, from *[numModes]moments) (m moments) {
+	for k := range from {
+		f, a := &from[k], &s[to][k]
+		m.w += a.t * f.w
+		m.l += a.t*f.l + a.l*f.w
+		m.u += a.t*f.u + a.u*f.w
+		m.b += a.t * f.b
+		m.ll += a.t*f.ll + 2*a.l*f.l + a.ll*f.w
+		m.lu += a.t*f.lu + a.l*f.u + a.u*f.l + a.lu*f.w
+		m.lb += a.t*f.lb + a.l*f.b
+		m.uu += a.t*f.uu + 2*a.u*f.u + a.uu*f.w
+		m.ub += a.t*f.ub + a.u*f.b
+		m.bb += a.t * f.bb
+	}
+	return m
+}
+
+// apply maps the unnormalised moments through a step.
+func (b *bank) apply(s *step) {
+	var from [numModes]moments
+	l0, u0, b0 := b.unnormalised(&from)
 	total := 0.0
 	for to := range b {
-		var m moments
-		for k := range from {
-			f, a := &from[k], &s[to][k]
-			m.w += a.t * f.w
-			m.l += a.t*f.l + a.l*f.w
-			m.u += a.t*f.u + a.u*f.w
-			m.b += a.t * f.b
-			m.ll += a.t*f.ll + 2*a.l*f.l + a.ll*f.w
-			m.lu += a.t*f.lu + a.l*f.u + a.u*f.l + a.lu*f.w
-			m.lb += a.t*f.lb + a.l*f.b
-			m.uu += a.t*f.uu + 2*a.u*f.u + a.uu*f.w
-			m.ub += a.t*f.ub + a.u*f.b
-			m.bb += a.t * f.bb
-		}
+		m := s.into(to, &from)
 		b[to].set(&m, l0, u0, b0)
 		total += m.w
 	}

@@ -46,9 +46,25 @@ const (
 const leastWeight = 1e-6
 
 // forecastAt brings every group to a day and computes the raw probabilities at
-// the horizons asked for.
+// the horizons asked for. The caller hands it back with done.
 func (m *Model) forecastAt(v *Vehicle, p *insulation.Platform, at time.Time, rows []int) *forecast {
-	f := &forecast{model: m, mem: &v.now, at: max(dayOf(at), v.now.day), whole: -1, limit: math.Log10(p.CodeLimit()), useRows: rows}
+	f := m.beginForecast(v, p, at, rows)
+	for i := range f.groups {
+		f.bring(&f.groups[i])
+	}
+	f.sum()
+	return f
+}
+
+// beginForecast makes a forecast whose groups are still where they were last
+// folded, out of one that was handed back if there is any.
+func (m *Model) beginForecast(v *Vehicle, p *insulation.Platform, at time.Time, rows []int) *forecast {
+	f, _ := m.spare.Get().(*forecast)
+	if f == nil {
+		f = new(forecast)
+	}
+	*f = forecast{model: m, mem: &v.now, at: max(dayOf(at), v.now.day), whole: -1, limit: math.Log10(p.CodeLimit()),
+		useRows: append(f.useRows[:0], rows...), groups: f.groups}
 	ps := &m.params
 	air := &f.mem.road
 	if air.n < 20 {
@@ -66,31 +82,47 @@ func (m *Model) forecastAt(v *Vehicle, p *insulation.Platform, at time.Time, row
 	if p.CodeQuantityOrDefault() == insulation.WeakerPole {
 		want = WholeWeaker
 	}
-	f.groups = make([]partForecast, len(f.mem.groups))
+	if n := len(f.mem.groups); cap(f.groups) < n {
+		f.groups = make([]partForecast, n)
+	} else {
+		f.groups = f.groups[:n]
+	}
 	for i := range f.mem.groups {
 		g := &f.mem.groups[i]
 		x := &f.groups[i]
-		x.g, x.bank, x.chain = g, g.bank, m.chainOf(f.mem.platform, g.key)
-		if n := int(f.at - g.day); n > 0 {
-			x.bank.predict(x.chain, n)
-		}
-		x.bank.boundHumidity()
-		if g.last != 0 {
-			m.survive(f.mem, &x.bank, g.key, f.limit, f.at, int(f.at-g.last))
-		}
+		x.g, x.chain, x.damp = g, m.chainOf(f.mem.platform, g.key), damp
+		x.extra, x.wide, x.leak = 0, 0, 0
 		for _, h := range rows {
-			x.hot[h] = hottest[h] - 20
+			x.hot[h], x.mean[h], x.p[h] = hottest[h]-20, 0, 0
 			if !g.key.Whole() {
 				x.hot[h] += m.rise[g.key.Component]
 			}
 		}
-		x.damp = damp
 		if g.key.Whole() {
 			f.pickWhole(i, want)
 		}
 	}
-	f.sum()
 	return f
+}
+
+// done hands a forecast back: nothing of it may be used any more.
+func (f *forecast) done() {
+	m := f.model
+	f.mem = nil
+	m.spare.Put(f)
+}
+
+// bring takes a group's bank to the forecast's day.
+func (f *forecast) bring(x *partForecast) {
+	g := x.g
+	x.bank = g.bank
+	if n := int(f.at - g.day); n > 0 {
+		x.bank.predict(x.chain, n)
+	}
+	x.bank.boundHumidity()
+	if g.last != 0 {
+		f.model.survive(f.mem, &x.bank, g.key, f.limit, f.at, int(f.at-g.last))
+	}
 }
 
 // pickWhole takes a whole-vehicle track as the code's own, the code's quantity before the other.
@@ -188,6 +220,18 @@ func (m *Model) survive(mem *memory, b *bank, k GroupKey, limit float64, d day, 
 	if days <= 0 || mem.codeDay != 0 {
 		return
 	}
+	s := m.survivalSight(mem, k, limit, d)
+	if b.clears(m.tail, &s.H, limit) {
+		return
+	}
+	ps := &m.params
+	silent := max(math.Exp2(-float64(days)/ps.SurvivalDays), ps.SurvivalFloor)
+	b.update(&s, &doubt{lnAboveSaid: math.Log(1 - silent), lnFalseAbove: math.Log(silent)})
+}
+
+// survivalSight is how a code that did not come sees a group: above the limit,
+// in the usual air of the day.
+func (m *Model) survivalSight(mem *memory, k GroupKey, limit float64, d day) Sight {
 	ps := &m.params
 	air := &mem.road
 	if air.n < 20 {
@@ -198,11 +242,7 @@ func (m *Model) survive(mem *memory, b *bank, k GroupKey, limit float64, d day, 
 	if !k.Whole() {
 		s.H[2] -= m.rise[k.Component] * ps.LeakTemperature.Mean
 	}
-	if b.clears(m.tail, &s.H, limit) {
-		return
-	}
-	silent := max(math.Exp2(-float64(days)/ps.SurvivalDays), ps.SurvivalFloor)
-	b.update(&s, &doubt{lnAboveSaid: math.Log(1 - silent), lnFalseAbove: math.Log(silent)})
+	return s
 }
 
 // clears says whether hardly anything of the bank lies below a limit.

@@ -2,6 +2,7 @@ package trend
 
 import (
 	"math"
+	"sync"
 
 	"creepage/internal/insulation"
 )
@@ -20,7 +21,8 @@ type Model struct {
 	temperature [numComponents + 1]Normal
 	doubt       doubt
 	wholeDoubt  doubt
-	sureDoubt   doubt // of what was doubted once and comes again
+	sureDoubt   doubt     // of what was doubted once and comes again
+	spare       sync.Pool // of forecasts, so that a fleet's daily evaluation allocates nothing
 }
 
 const numComponents = int(insulation.System)

@@ -206,7 +206,16 @@ func endWords(c condition, policy Policy) string {
 // bands, no sentences, only the lead time's horizons) unless something
 // changes. It equals Outlook followed by Fold.
 func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at time.Time, policy Policy) (RuleState, []Change) {
-	o := m.glance(v, p, at, policy)
+	var o Outlook
+	rows, n := leadRows(policy.LeadDays)
+	sure := false
+	if v.open != 0 {
+		if o, sure = m.quiet(&rs, v, p, at, policy, rows[:n]); !sure {
+			o = m.glance(v, p, at, rows[:n])
+		}
+	} else {
+		o = Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
+	}
 	next, changes := m.Fold(rs, &o, policy)
 	if len(changes) == 0 {
 		return next, nil
@@ -215,32 +224,41 @@ func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at ti
 	return m.Fold(rs, &o, policy)
 }
 
-// glance is as much of an outlook as the rule's decisions hang on.
-func (m *Model) glance(v *Vehicle, p *insulation.Platform, at time.Time, policy Policy) Outlook {
-	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
-	if v.open == 0 {
-		return o
-	}
-	rows := make([]int, 1, 3)
+// leadRows returns the horizons the rule's decisions hang on: now and those
+// about the lead time.
+func leadRows(leadDays float64) (rows [3]int, n int) {
+	n = 1
 	for h := 1; h < numHorizons; h++ {
-		if horizons[h] >= policy.LeadDays {
-			if h > 1 && horizons[h] > policy.LeadDays {
-				rows = append(rows, h-1)
+		if horizons[h] >= leadDays {
+			if h > 1 && horizons[h] > leadDays {
+				rows[n] = h - 1
+				n++
 			}
-			rows = append(rows, h)
-			break
+			rows[n] = h
+			return rows, n + 1
 		}
 	}
-	if policy.LeadDays > lastHorizon {
-		rows = append(rows, numHorizons-1)
-	}
+	rows[n] = numHorizons - 1
+	return rows, n + 1
+}
+
+// glance is as much of an outlook as the rule's decisions hang on.
+func (m *Model) glance(v *Vehicle, p *insulation.Platform, at time.Time, rows []int) Outlook {
+	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
 	f := m.forecastAt(v, p, at, rows)
-	for _, h := range rows[1:] {
-		o.Curve = append(o.Curve, CurvePoint{horizons[h], m.params.calibrated(f.raw[h], horizons[h])})
+	defer f.done()
+	f.ruled(&o)
+	return o
+}
+
+// ruled writes into an outlook what the rule asks of a forecast.
+func (f *forecast) ruled(o *Outlook) {
+	for _, h := range f.useRows[1:] {
+		o.Curve = append(o.Curve, CurvePoint{horizons[h], f.model.params.calibrated(f.raw[h], horizons[h])})
 	}
 	o.P0 = f.now()
-	if v.now.codeDay != 0 {
-		o.CodeSet = v.now.codeDay.start()
+	if f.mem.codeDay != 0 {
+		o.CodeSet = f.mem.codeDay.start()
 	}
 	for i := range f.groups {
 		x := &f.groups[i]
@@ -248,5 +266,4 @@ func (m *Model) glance(v *Vehicle, p *insulation.Platform, at time.Time, policy 
 			o.Parts = append(o.Parts, Part{Group: x.g.key, Dropped: x.bank[modeDrop].w, UnderService: int(x.g.under)})
 		}
 	}
-	return o
 }

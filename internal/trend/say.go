@@ -16,8 +16,7 @@ const (
 )
 
 // allHorizons returns the indices of every horizon.
-func allHorizons() []int {
-	rows := make([]int, numHorizons)
+func allHorizons() (rows [numHorizons]int) {
 	for h := range rows {
 		rows[h] = h
 	}
@@ -34,7 +33,9 @@ func (m *Model) Outlook(v *Vehicle, p *insulation.Platform, at time.Time) Outloo
 		o.Reason = "Nothing has been measured yet."
 		return o
 	}
-	f := m.forecastAt(v, p, at, allHorizons())
+	rows := allHorizons()
+	f := m.forecastAt(v, p, at, rows[:])
+	defer f.done()
 	o.Raw30, o.Raw90 = f.raw[horizon30], f.raw[horizon90]
 	o.Curve = m.params.curve(&f.raw)
 	o.P0 = f.now()
