@@ -54,7 +54,7 @@ func BenchmarkForecast(b *testing.B) {
 	rows := allHorizons()
 	b.ReportAllocs()
 	for b.Loop() {
-		m.forecastAt(v, p, at(220), rows[:]).done()
+		m.forecastAt(v, p, at(220), rows).done()
 	}
 }
 

@@ -16,7 +16,8 @@ const (
 )
 
 // allHorizons returns the indices of every horizon.
-func allHorizons() (rows [numHorizons]int) {
+func allHorizons() []int {
+	rows := make([]int, numHorizons)
 	for h := range rows {
 		rows[h] = h
 	}
@@ -33,8 +34,7 @@ func (m *Model) Outlook(v *Vehicle, p *insulation.Platform, at time.Time) Outloo
 		o.Reason = "Nothing has been measured yet."
 		return o
 	}
-	rows := allHorizons()
-	f := m.forecastAt(v, p, at, rows[:])
+	f := m.forecastAt(v, p, at, allHorizons())
 	defer f.done()
 	o.Raw30, o.Raw90 = f.raw[horizon30], f.raw[horizon90]
 	o.Curve = m.params.curve(&f.raw)
