@@ -1,6 +1,7 @@
--- Groups for the service's logins. Roles belong to the whole server, so other
--- databases on it may be making them at this moment.
-SELECT pg_advisory_xact_lock(hashtext('creepage roles'));
+-- Groups for the service's logins. Roles belong to the whole server, so
+-- migrations of its other databases may be making them at this moment. No
+-- advisory lock keeps them apart, for such locks are each database's own: whoever
+-- comes second finds the role made, which is as good.
 DO $$
 DECLARE
     name text;

@@ -55,6 +55,8 @@ func Of(err error) *Error {
 		return Unavailable("DATABASE_UNAVAILABLE", 2*time.Second, "the database is out of reach for the moment; send the same request again").Because(err)
 	case errors.Is(err, store.ErrNotFound):
 		return (&Error{Code: codes.NotFound, Reason: "NOT_FOUND", Message: "there is no such resource"}).Because(err)
+	case errors.Is(err, store.ErrStands):
+		return Precondition("STANDS", "it has been settled before, and that stands").Because(err)
 	case errors.Is(err, store.ErrConflict):
 		return (&Error{Code: codes.AlreadyExists, Reason: "ALREADY_EXISTS", Message: "the name is taken"}).Because(err)
 	}

@@ -24,10 +24,10 @@ import (
 func Migrate(ctx context.Context, url string) error {
 	return withMigrator(ctx, url, func(ours *migrate.Migrate, river *rivermigrate.Migrator[pgx.Tx], pool *pgxpool.Pool) error {
 		if err := ours.Up(); err != nil && !errors.Is(err, migrate.ErrNoChange) {
-			return fmt.Errorf("migrate up: %w", err)
+			return fail("migrate up", err)
 		}
 		if _, err := river.Migrate(ctx, rivermigrate.DirectionUp, nil); err != nil {
-			return fmt.Errorf("migrate the job tables up: %w", err)
+			return fail("migrate the job tables up", err)
 		}
 		_, err := pool.Exec(ctx, grantJobs)
 		return fail("grant the job tables to the worker", err)
@@ -38,10 +38,10 @@ func Migrate(ctx context.Context, url string) error {
 func MigrateDown(ctx context.Context, url string) error {
 	return withMigrator(ctx, url, func(ours *migrate.Migrate, river *rivermigrate.Migrator[pgx.Tx], _ *pgxpool.Pool) error {
 		if _, err := river.Migrate(ctx, rivermigrate.DirectionDown, &rivermigrate.MigrateOpts{TargetVersion: -1}); err != nil {
-			return fmt.Errorf("migrate the job tables down: %w", err)
+			return fail("migrate the job tables down", err)
 		}
 		if err := ours.Down(); err != nil && !errors.Is(err, migrate.ErrNoChange) {
-			return fmt.Errorf("migrate down: %w", err)
+			return fail("migrate down", err)
 		}
 		return nil
 	})
@@ -77,15 +77,15 @@ func withMigrator(ctx context.Context, url string, f func(*migrate.Migrate, *riv
 	}
 	ours, err := migrate.NewWithInstance("embedded", source, "postgres", driver)
 	if err != nil {
-		return errors.Join(fmt.Errorf("set up the migrations: %w", err), db.Close())
+		return errors.Join(fail("set up the migrations", err), db.Close())
 	}
 	defer func() { // closes db too
 		sourceErr, databaseErr := ours.Close()
-		err = errors.Join(err, sourceErr, databaseErr)
+		err = errors.Join(err, fail("close the migrations", errors.Join(sourceErr, databaseErr)))
 	}()
 	river, err := rivermigrate.New(riverpgxv5.New(pool), &rivermigrate.Config{Logger: slog.New(slog.DiscardHandler)})
 	if err != nil {
-		return fmt.Errorf("set up the job tables: %w", err)
+		return fail("set up the job tables", err)
 	}
 	return f(ours, river, pool)
 }
@@ -114,7 +114,8 @@ const (
 )
 
 // MakeLogins makes a login without a password for each of the service's roles,
-// for a private server that nobody else can reach. The roles must be there.
+// for a private server that nobody else can reach. The roles must be there. Of
+// several that make a login at once, from whatever database, one does.
 func MakeLogins(ctx context.Context, url string) error {
 	conn, err := pgx.Connect(ctx, url)
 	if err != nil {
@@ -122,7 +123,6 @@ func MakeLogins(ctx context.Context, url string) error {
 	}
 	defer func() { _ = conn.Close(ctx) }()
 	_, err = conn.Exec(ctx, `
-SELECT pg_advisory_lock(hashtext('creepage roles'));
 DO $$
 DECLARE
     part text;
@@ -135,7 +135,6 @@ BEGIN
         END;
     END LOOP;
 END
-$$;
-SELECT pg_advisory_unlock(hashtext('creepage roles'));`)
+$$`)
 	return fail("make the logins", err)
 }

@@ -33,12 +33,12 @@ func CreateOrganisation(ctx context.Context, url string, o NewOrganisation) erro
 	if err != nil {
 		return err
 	}
-	return pgx.BeginFunc(ctx, conn, func(tx pgx.Tx) error {
+	return fail("create an organisation", pgx.BeginFunc(ctx, conn, func(tx pgx.Tx) error {
 		if _, err := tx.Exec(ctx, `INSERT INTO organisations (id, name, title, created_at) VALUES ($1, $2, $3, $4)`, organisation, o.Name, o.Title, o.At); err != nil {
 			return fail("make the organisation", err)
 		}
 		_, err := tx.Exec(ctx, `INSERT INTO keys (id, organisation_id, title, role, secret_hash, created_at) VALUES ($1, $2, $3, $4, $5, $6)`,
 			key, organisation, o.KeyTitle, o.KeyRole, o.KeyHash[:], o.At)
 		return fail("make its key", err)
-	})
+	}))
 }

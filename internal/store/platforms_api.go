@@ -83,7 +83,7 @@ func (t *Tx) UpsertPlatform(ctx context.Context, p *insulation.Platform, now tim
 		return fail("lock the vehicles of platform "+p.ID, err)
 	}
 	_, err = t.tx.Exec(ctx, `UPDATE vehicle_states s
-		SET replay_from = least(s.replay_from, coalesce((SELECT min(r.measured_at) FROM readings r WHERE r.vehicle_id = v.id), $3)),
+		SET replay_from = least(s.replay_from, `+earliestEntry("v.id")+`, $3),
 		    changed_at = greatest(s.changed_at, $3)
 		FROM vehicles v WHERE v.id = s.vehicle_id AND v.organisation_id = $1 AND v.platform = $2`, t.organisation, p.ID, now)
 	return fail("have vehicles of platform "+p.ID+" computed anew", err)

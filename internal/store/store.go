@@ -34,7 +34,7 @@ type Store struct {
 func New(ctx context.Context, url string, o Options) (*Store, error) {
 	config, err := pgxpool.ParseConfig(url)
 	if err != nil {
-		return nil, fmt.Errorf("database address: %w", err)
+		return nil, fmt.Errorf("database address: %v", err)
 	}
 	config.MaxConns = 8
 	if o.MaxConnections > 0 {
@@ -78,6 +78,19 @@ func (s *Store) AsOrganisation(ctx context.Context, organisation uuid.UUID, f fu
 		}
 		return f(&Tx{tx: tx, organisation: organisation})
 	})
+}
+
+// nothingChanged is the error of an update that met no row: ErrStands if the
+// row is there, by a query of the organisation ($1) and key ($2), else ErrNotFound.
+func (t *Tx) nothingChanged(ctx context.Context, what, exists string, key any) error {
+	var there bool
+	if err := t.tx.QueryRow(ctx, exists, t.organisation, key).Scan(&there); err != nil {
+		return fail(what, err)
+	}
+	if there {
+		return fail(what, ErrStands)
+	}
+	return fail(what, ErrNotFound)
 }
 
 // WorkerTx is a transaction of the worker's.

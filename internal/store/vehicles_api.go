@@ -125,7 +125,8 @@ func (t *Tx) PlatformsOfVehicles(ctx context.Context, names []string) (map[strin
 }
 
 // RenameVehicle gives a vehicle another name; the old one becomes an alias. It
-// returns ErrConflict if the name leads to another vehicle already.
+// returns ErrConflict if the name leads to another vehicle already, and ErrStands
+// if the vehicle was merged into another.
 func (t *Tx) RenameVehicle(ctx context.Context, key int64, name string, now time.Time) error {
 	var other bool
 	err := t.tx.QueryRow(ctx, `SELECT EXISTS (SELECT FROM vehicle_aliases WHERE organisation_id = $1 AND alias = $2 AND vehicle_id <> $3)`, t.organisation, name, key).Scan(&other)
@@ -139,26 +140,46 @@ func (t *Tx) RenameVehicle(ctx context.Context, key int64, name string, now time
 		SELECT organisation_id, name, id, $3 FROM vehicles WHERE organisation_id = $1 AND id = $2 ON CONFLICT DO NOTHING`, t.organisation, key, now); err != nil {
 		return fail("keep a vehicle's former name", err)
 	}
-	_, err = t.tx.Exec(ctx, `UPDATE vehicles SET name = $3 WHERE organisation_id = $1 AND id = $2`, t.organisation, key, name)
-	return fail("rename a vehicle", err)
+	tag, err := t.tx.Exec(ctx, `UPDATE vehicles SET name = $3 WHERE organisation_id = $1 AND id = $2 AND merged_into IS NULL`, t.organisation, key, name)
+	if err != nil || tag.RowsAffected() > 0 {
+		return fail("rename a vehicle", err)
+	}
+	return t.nothingChanged(ctx, "rename a vehicle", vehicleExists, key)
 }
 
-// RetireVehicle ends a vehicle's evaluation.
+// vehicleExists asks nothingChanged's question about a vehicle.
+const vehicleExists = `SELECT EXISTS (SELECT FROM vehicles WHERE organisation_id = $1 AND id = $2)`
+
+// RetireVehicle ends a vehicle's evaluation; ErrStands if it had ended before.
 func (t *Tx) RetireVehicle(ctx context.Context, key int64, now time.Time) error {
-	_, err := t.tx.Exec(ctx, `UPDATE vehicles SET retired_at = $3 WHERE organisation_id = $1 AND id = $2 AND retired_at IS NULL`, t.organisation, key, now)
-	return fail("retire a vehicle", err)
+	tag, err := t.tx.Exec(ctx, `UPDATE vehicles SET retired_at = $3 WHERE organisation_id = $1 AND id = $2 AND retired_at IS NULL`, t.organisation, key, now)
+	if err != nil || tag.RowsAffected() > 0 {
+		return fail("retire a vehicle", err)
+	}
+	return t.nothingChanged(ctx, "retire a vehicle", vehicleExists, key)
 }
 
 // MergeVehicles makes the records of one vehicle another's, and its names
-// aliases. What was said of it stays said of it; its standing warnings end.
+// aliases. What was said of it stays said of it; its standing warnings end. It
+// returns ErrNotFound if one of them is not there, or was merged into another
+// meanwhile.
 func (t *Tx) MergeVehicles(ctx context.Context, goes, stays int64, now time.Time) error {
 	type step struct {
 		what, sql string
 		args      []any
 	}
 	both, all := []any{t.organisation, goes, stays}, []any{t.organisation, goes, stays, now}
+	// The states first, as the worker does, so that neither waits for the other.
 	if _, err := t.tx.Exec(ctx, `SELECT vehicle_id FROM vehicle_states WHERE organisation_id = $1 AND vehicle_id IN ($2, $3) ORDER BY vehicle_id FOR UPDATE`, both...); err != nil {
+		return fail("merge vehicles: lock what is remembered of them", err)
+	}
+	var there int
+	if err := t.tx.QueryRow(ctx, `SELECT count(*) FROM (SELECT FROM vehicles WHERE organisation_id = $1 AND id IN ($2, $3) AND merged_into IS NULL
+		ORDER BY id FOR NO KEY UPDATE) AS locked`, both...).Scan(&there); err != nil {
 		return fail("merge vehicles: lock them", err)
+	}
+	if there != 2 {
+		return fail("merge vehicles", ErrNotFound)
 	}
 	ended, err := t.endWarningsOf(ctx, goes, now, "the vehicle was merged into another")
 	if err != nil {
@@ -166,7 +187,7 @@ func (t *Tx) MergeVehicles(ctx context.Context, goes, stays int64, now time.Time
 	}
 	for _, m := range []step{
 		{"have the tracks computed anew", `INSERT INTO vehicle_states AS s (vehicle_id, organisation_id, replay_from, changed_at)
-			SELECT $3, $1, least(min(r.measured_at), $4), $4 FROM readings r WHERE r.organisation_id = $1 AND r.vehicle_id IN ($2, $3)
+			SELECT v.id, $1, least(` + earliestEntry("$2") + `, $4), $4 FROM vehicles v WHERE v.id = $3
 			ON CONFLICT (vehicle_id) DO UPDATE SET replay_from = least(s.replay_from, excluded.replay_from), changed_at = greatest(s.changed_at, excluded.changed_at)`, all},
 		{"move readings", `UPDATE readings SET vehicle_id = $3 WHERE organisation_id = $1 AND vehicle_id = $2`, both},
 		{"move repairs", `UPDATE repairs SET vehicle_id = $3 WHERE organisation_id = $1 AND vehicle_id = $2`, both},
@@ -202,6 +223,14 @@ func (t *Tx) endWarningsOf(ctx context.Context, vehicle int64, now time.Time, re
 		return c, err
 	})
 	return changes, fail("end a vehicle's warnings", err)
+}
+
+// earliestEntry is SQL for the time of the first reading, repair or code of the
+// vehicle that an expression names; NULL if it has none.
+func earliestEntry(vehicle string) string {
+	return `least((SELECT min(measured_at) FROM readings WHERE vehicle_id = ` + vehicle + `),
+		(SELECT min(occurred_at) FROM repairs WHERE vehicle_id = ` + vehicle + `),
+		(SELECT min(set_at) FROM codes WHERE vehicle_id = ` + vehicle + `))`
 }
 
 // replayFrom has a vehicle computed anew from a time on.

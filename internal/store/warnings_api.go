@@ -120,24 +120,14 @@ func (t *Tx) Warning(ctx context.Context, id uuid.UUID) (Warning, error) {
 	return w, fail("find a warning", err)
 }
 
-// AcknowledgeWarning notes that somebody has seen it; the first note stands.
+// AcknowledgeWarning notes that somebody has seen it; ErrStands if somebody had before.
 func (t *Tx) AcknowledgeWarning(ctx context.Context, id uuid.UUID, at time.Time, note string) error {
-	tag, err := t.tx.Exec(ctx, `UPDATE warnings SET acknowledged_at = $3, acknowledge_note = $4
-		WHERE organisation_id = $1 AND id = $2 AND acknowledged_at IS NULL`, t.organisation, id, at, note)
-	if err != nil || tag.RowsAffected() == 0 {
-		return fail("acknowledge a warning", err)
-	}
-	return t.recordWarningChange(ctx, id, WarningChanged, at)
+	return t.settleWarning(ctx, WarningChanged, at, "acknowledge a warning", id, `acknowledged_at IS NULL`, `acknowledged_at = $3, acknowledge_note = $4`, at, note)
 }
 
-// EndWarning ends a warning that stands.
+// EndWarning ends a warning; ErrStands if it had ended before.
 func (t *Tx) EndWarning(ctx context.Context, id uuid.UUID, at time.Time, reason string) error {
-	tag, err := t.tx.Exec(ctx, `UPDATE warnings SET ended_at = greatest($3, raised_at), end_reason = $4
-		WHERE organisation_id = $1 AND id = $2 AND ended_at IS NULL`, t.organisation, id, at, reason)
-	if err != nil || tag.RowsAffected() == 0 {
-		return fail("end a warning", err)
-	}
-	return t.recordWarningChange(ctx, id, WarningEnded, at)
+	return t.settleWarning(ctx, WarningEnded, at, "end a warning", id, `ended_at IS NULL`, `ended_at = greatest($3, raised_at), end_reason = $4`, at, reason)
 }
 
 // FindingRecord is what was found when the vehicle was looked at.
@@ -148,12 +138,21 @@ type FindingRecord struct {
 	At        time.Time
 }
 
-// RecordFinding writes down what was found, if nobody had looked before.
+// RecordFinding writes down what was found; ErrStands if somebody had looked before.
 func (t *Tx) RecordFinding(ctx context.Context, id uuid.UUID, f FindingRecord) error {
-	tag, err := t.tx.Exec(ctx, `UPDATE warnings SET finding = $3, finding_component = $4, finding_note = $5, finding_at = $6
-		WHERE organisation_id = $1 AND id = $2 AND finding <= 1`, t.organisation, id, int16(f.Finding), int16(f.Component), f.Note, f.At)
-	if err != nil || tag.RowsAffected() == 0 {
-		return fail("record a finding", err)
+	return t.settleWarning(ctx, WarningChanged, f.At, "record a finding", id, `finding <= 1`, `finding = $3, finding_component = $4, finding_note = $5, finding_at = $6`,
+		int16(f.Finding), int16(f.Component), f.Note, f.At)
+}
+
+// settleWarning sets what became of a warning as long as it is still open,
+// and records the change; values are $3 and on.
+func (t *Tx) settleWarning(ctx context.Context, event WarningEvent, at time.Time, what string, id uuid.UUID, open, set string, values ...any) error {
+	tag, err := t.tx.Exec(ctx, `UPDATE warnings SET `+set+` WHERE organisation_id = $1 AND id = $2 AND `+open, append([]any{t.organisation, id}, values...)...)
+	if err != nil {
+		return fail(what, err)
 	}
-	return t.recordWarningChange(ctx, id, WarningChanged, f.At)
+	if tag.RowsAffected() > 0 {
+		return t.recordWarningChange(ctx, id, event, at)
+	}
+	return t.nothingChanged(ctx, what, `SELECT EXISTS (SELECT FROM warnings WHERE organisation_id = $1 AND id = $2)`, id)
 }

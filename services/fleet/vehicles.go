@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"context"
+	"errors"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -104,7 +105,7 @@ func (s *Service) RenameVehicle(ctx context.Context, req *creepagev1.RenameVehic
 			return nil
 		}
 		if err := tx.RenameVehicle(ctx, v.Key, req.GetNewVehicleId(), s.now()); err != nil {
-			return taken(err, wire.Vehicles.Name(req.GetNewVehicleId()))
+			return notFound(taken(err, wire.Vehicles.Name(req.GetNewVehicleId())), req.GetName())
 		}
 		return s.audit(ctx, tx, c, "RenameVehicle", wire.Vehicles.Name(req.GetNewVehicleId()), "formerly "+wire.Vehicles.Name(v.Name))
 	})
@@ -136,7 +137,7 @@ func (s *Service) MergeVehicles(ctx context.Context, req *creepagev1.MergeVehicl
 				req.GetName(), wire.Platforms.Name(goes.Platform), req.GetInto(), wire.Platforms.Name(stays.Platform))
 		}
 		if err := tx.MergeVehicles(ctx, goes.Key, stays.Key, s.now()); err != nil {
-			return err
+			return notFound(err, req.GetName())
 		}
 		return s.audit(ctx, tx, c, "MergeVehicles", wire.Vehicles.Name(stays.Name), "took over "+wire.Vehicles.Name(goes.Name))
 	})
@@ -148,8 +149,10 @@ func (s *Service) RetireVehicle(ctx context.Context, req *creepagev1.RetireVehic
 		if !v.RetiredAt.IsZero() {
 			return nil
 		}
-		if err := tx.RetireVehicle(ctx, v.Key, s.now()); err != nil {
-			return err
+		if err := tx.RetireVehicle(ctx, v.Key, s.now()); errors.Is(err, store.ErrStands) {
+			return nil // by somebody else at the same moment
+		} else if err != nil {
+			return notFound(err, req.GetName())
 		}
 		return s.audit(ctx, tx, c, "RetireVehicle", wire.Vehicles.Name(v.Name), "")
 	})

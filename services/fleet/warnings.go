@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"context"
+	"errors"
 
 	"github.com/google/uuid"
 
@@ -85,8 +86,10 @@ func (s *Service) AcknowledgeWarning(ctx context.Context, req *creepagev1.Acknow
 		if !w.AcknowledgedAt.IsZero() {
 			return nil
 		}
-		if err := tx.AcknowledgeWarning(ctx, w.ID, s.now(), req.GetNote()); err != nil {
-			return err
+		if err := tx.AcknowledgeWarning(ctx, w.ID, s.now(), req.GetNote()); errors.Is(err, store.ErrStands) {
+			return nil // by somebody else at the same moment
+		} else if err != nil {
+			return notFound(err, req.GetName())
 		}
 		return s.audit(ctx, tx, c, "AcknowledgeWarning", req.GetName(), req.GetNote())
 	})
@@ -98,8 +101,10 @@ func (s *Service) EndWarning(ctx context.Context, req *creepagev1.EndWarningRequ
 		if !w.EndedAt.IsZero() {
 			return nil
 		}
-		if err := tx.EndWarning(ctx, w.ID, s.now(), req.GetReason()); err != nil {
-			return err
+		if err := tx.EndWarning(ctx, w.ID, s.now(), req.GetReason()); errors.Is(err, store.ErrStands) {
+			return nil // by somebody else, or by the worker, at the same moment
+		} else if err != nil {
+			return notFound(err, req.GetName())
 		}
 		return s.audit(ctx, tx, c, "EndWarning", req.GetName(), req.GetReason())
 	})
@@ -115,12 +120,11 @@ func (s *Service) RecordFinding(ctx context.Context, req *creepagev1.RecordFindi
 		return nil, problem.InvalidField("component", "%s goes with FAULT_FOUND alone", c)
 	}
 	return s.withWarning(ctx, req.GetName(), func(c caller.Caller, tx *store.Tx, w *store.Warning) error {
-		if w.Finding > store.Finding(creepagev1.Warning_NOT_LOOKED_AT) {
-			return problem.Precondition("FINDING_STANDS", "%q has its finding already; what was found is never rewritten", req.GetName())
-		}
 		finding := store.FindingRecord{Finding: store.Finding(req.GetFinding()), Component: componentOf(req.GetComponent()), Note: req.GetNote(), At: s.now()}
-		if err := tx.RecordFinding(ctx, w.ID, finding); err != nil {
-			return err
+		if err := tx.RecordFinding(ctx, w.ID, finding); errors.Is(err, store.ErrStands) {
+			return problem.Precondition("FINDING_STANDS", "%q has its finding already; what was found is never rewritten", req.GetName()).Because(err)
+		} else if err != nil {
+			return notFound(err, req.GetName())
 		}
 		return s.audit(ctx, tx, c, "RecordFinding", req.GetName(), req.GetFinding().String())
 	})
