@@ -46,23 +46,35 @@ func learnOnTheWay(ctx context.Context, records *Records, c Config, players []*p
 }
 
 // progressOf is how much of a player's past the learner has been shown.
-type progressOf struct{ arrivals, outlooks int }
+type progressOf struct {
+	arrivals, outlooks int
+	lastRow            time.Time // arrival of the latest reading among them
+}
 
+// show shows the learner what has arrived since, and the outlooks given up to the
+// latest reading. Later outlooks stand in the replay only if the vehicle has
+// another row, which nobody knows yet: they wait until it has come.
 func (s *progressOf) show(l *trend.Learner, p *player, h *history) {
 	if p.next > s.arrivals {
 		entries := make([]trend.Entry, 0, p.next-s.arrivals)
 		for _, a := range p.arrivals[s.arrivals:p.next] {
 			entries = append(entries, a.Entry)
+			if a.Reading != nil && a.At.After(s.lastRow) {
+				s.lastRow = a.At
+			}
 		}
 		l.Observe(p.id, h.platform, entries)
+		s.arrivals = p.next
 	}
-	for i := s.outlooks; i < len(p.said.Outlooks); i++ {
-		o := &p.said.Outlooks[i]
+	for ; s.outlooks < len(p.said.Outlooks); s.outlooks++ {
+		o := &p.said.Outlooks[s.outlooks]
+		if o.EvaluatedAt.After(s.lastRow) {
+			return
+		}
 		l.Forecast(o)
 		// What the files need is kept; the rest of a hundred thousand outlooks would fill the memory.
 		o.Parts, o.Doubts, o.Curve, o.Missing = nil, nil, nil, nil
 	}
-	s.arrivals, s.outlooks = p.next, len(p.said.Outlooks)
 }
 
 // remember makes the memory anew from everything that has arrived.

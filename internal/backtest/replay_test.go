@@ -54,23 +54,7 @@ func TestWhatIsSaidDependsOnNothingThatArrivedLater(t *testing.T) {
 	whole := fleet(t, simulate.Rough(), 30)
 	said := run(t, whole)
 	for _, days := range []int{60, 200, 400} {
-		cut := simulate.DefaultStart.AddDate(0, 0, days)
-		short := &simulate.Fleet{Platforms: whole.Platforms}
-		for _, r := range whole.Readings {
-			if arrivedAt(&r).Before(cut) {
-				short.Readings = append(short.Readings, r)
-			}
-		}
-		for _, e := range whole.Events {
-			if e.OccurredAt.Before(cut) {
-				short.Events = append(short.Events, e)
-			}
-		}
-		for _, c := range whole.Codes {
-			if c.SetAt.Before(cut) {
-				short.Codes = append(short.Codes, c)
-			}
-		}
+		short := upTo(whole, simulate.DefaultStart.AddDate(0, 0, days))
 		before := run(t, short)
 		if len(before.Outlooks) == 0 {
 			t.Fatalf("day %d: nothing was said", days)
