@@ -57,6 +57,7 @@ type system struct {
 	warnings                               creepagev1.WarningServiceClient
 	access                                 creepagev1.AccessServiceClient
 	watches                                *notify.Service
+	review                                 creepagev1.ReviewServiceClient
 	organisation                           uuid.UUID
 	adminKey, shopKey, feederKey, fleetKey string
 	passed                                 atomic.Int64 // nanoseconds since now
@@ -101,6 +102,7 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 			creepagev1.RegisterFleetServiceServer(r, vehicles)
 			creepagev1.RegisterPlatformServiceServer(r, vehicles)
 			creepagev1.RegisterWarningServiceServer(r, vehicles)
+			creepagev1.RegisterReviewServiceServer(r, vehicles)
 			creepagev1.RegisterAccessServiceServer(r, access.New(db, pages, clock))
 			creepagev1.RegisterBenchServiceServer(r, bench.New(db, model, clock))
 			creepagev1.RegisterWatchServiceServer(r, s.watches)
@@ -120,6 +122,7 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 	s.url, s.conn = web.URL, front.Conn()
 	s.intake, s.fleet, s.platforms = creepagev1.NewIntakeServiceClient(s.conn), creepagev1.NewFleetServiceClient(s.conn), creepagev1.NewPlatformServiceClient(s.conn)
 	s.warnings, s.access = creepagev1.NewWarningServiceClient(s.conn), creepagev1.NewAccessServiceClient(s.conn)
+	s.review = creepagev1.NewReviewServiceClient(s.conn)
 	s.organisation, s.adminKey = s.newOrganisation(t, "local")
 	s.furnish(t)
 	return s

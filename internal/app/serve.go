@@ -150,6 +150,7 @@ func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher 
 			creepagev1.RegisterFleetServiceServer(r, vehicles)
 			creepagev1.RegisterPlatformServiceServer(r, vehicles)
 			creepagev1.RegisterWarningServiceServer(r, vehicles)
+			creepagev1.RegisterReviewServiceServer(r, vehicles)
 			creepagev1.RegisterAccessServiceServer(r, access.New(s.api, pages, p.common.Clock))
 			creepagev1.RegisterBenchServiceServer(r, bench.New(s.api, model, p.common.Clock))
 			creepagev1.RegisterWatchServiceServer(r, watches)

@@ -43,11 +43,16 @@ var roles = map[string][]caller.Role{
 	creepagev1.FleetService_RetireVehicle_FullMethodName: administrator,
 	creepagev1.FleetService_GetOutlook_FullMethodName:    readers,
 	creepagev1.FleetService_ListOutlooks_FullMethodName:  readers,
+	creepagev1.FleetService_CountOutlooks_FullMethodName: readers,
 	creepagev1.FleetService_ListTracks_FullMethodName:    readers,
 	creepagev1.FleetService_ListReadings_FullMethodName:  readers,
 	creepagev1.FleetService_CreateRepair_FullMethodName:  keepers,
 	creepagev1.FleetService_ListRepairs_FullMethodName:   readers,
 	creepagev1.FleetService_ListCodes_FullMethodName:     readers,
+
+	creepagev1.ReviewService_ReviewShops_FullMethodName:  readers,
+	creepagev1.ReviewService_ReviewMeters_FullMethodName: readers,
+	creepagev1.ReviewService_ReviewAging_FullMethodName:  readers,
 
 	creepagev1.WarningService_ListWarnings_FullMethodName:       readers,
 	creepagev1.WarningService_GetWarning_FullMethodName:         readers,

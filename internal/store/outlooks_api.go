@@ -136,6 +136,66 @@ func (t *Tx) CountOutlooks(ctx context.Context, where *filter.Expression) (int, 
 	return n, fail("count outlooks", err)
 }
 
+// OutlookCount is how many vehicles of a group are in a state.
+type OutlookCount struct {
+	Group    string // platform or shop; empty: all, or no shop known
+	State    int16  // of the contract's Outlook.State
+	Vehicles int
+}
+
+// CountOutlooksBy counts the vehicles of a filter by state, and by `platform` or
+// `last_shop` where one of these is named.
+func (t *Tx) CountOutlooksBy(ctx context.Context, where *filter.Expression, group string) ([]OutlookCount, error) {
+	args := arguments{t.organisation}
+	condition, err := outlookColumns().where(where, &args)
+	if err != nil {
+		return nil, err
+	}
+	key := "''"
+	if group == "platform" || group == "last_shop" {
+		key = "coalesce(" + outlookColumns()[group].sql + ", '')"
+	}
+	rows, err := t.tx.Query(ctx, `SELECT `+key+`, o.state, count(*)`+outlookTables+condition+` GROUP BY 1, 2 ORDER BY 1, 2`, args...)
+	if err != nil {
+		return nil, fail("count outlooks", err)
+	}
+	list, err := pgx.CollectRows(rows, pgx.RowToStructByPos[OutlookCount])
+	return list, fail("count outlooks", err)
+}
+
+// RecentReading is a reading as a spark line needs it.
+type RecentReading struct {
+	MeasuredAt time.Time
+	Relation   insulation.Relation
+	Ohms       float64
+}
+
+// RecentReadings returns, for each outlook's vehicle key, the newest readings
+// of the limiting component (of the whole vehicle where none limits) that
+// stand, oldest first, in one query.
+func (t *Tx) RecentReadings(ctx context.Context, of []Outlook, limit int) (map[int64][]RecentReading, error) {
+	keys := make([]int64, len(of))
+	for i := range of {
+		keys[i] = of[i].Cursor.Key
+	}
+	rows, err := t.tx.Query(ctx, `SELECT o.vehicle_id, r.measured_at, r.relation, r.ohms FROM latest_outlooks o CROSS JOIN LATERAL (
+			SELECT r.measured_at, r.relation, r.ohms FROM readings r
+			WHERE r.organisation_id = $1 AND r.vehicle_id = o.vehicle_id AND r.component = coalesce(nullif(o.limiting, 0), $4) AND r.voided_at IS NULL
+			ORDER BY r.measured_at DESC LIMIT $3) r
+		WHERE o.organisation_id = $1 AND o.vehicle_id = ANY ($2) ORDER BY o.vehicle_id, r.measured_at`, t.organisation, keys, limit, int16(insulation.System))
+	if err != nil {
+		return nil, fail("list recent readings", err)
+	}
+	recent := make(map[int64][]RecentReading, len(of))
+	var key int64
+	var r RecentReading
+	_, err = pgx.ForEachRow(rows, []any{&key, &r.MeasuredAt, &r.Relation, &r.Ohms}, func() error {
+		recent[key] = append(recent[key], r)
+		return nil
+	})
+	return recent, fail("list recent readings", err)
+}
+
 // Outlook returns the latest outlook of a vehicle, or the latest of those said
 // up to a time. It returns ErrNotFound if nothing had been said.
 func (t *Tx) Outlook(ctx context.Context, key int64, asOf time.Time) (Outlook, error) {

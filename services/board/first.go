@@ -169,16 +169,21 @@ func (b *Board) showFirst(w http.ResponseWriter, r *http.Request, v *visitor) {
 	var standing []*creepagev1.Warning
 	g, ctx := errgroup.WithContext(r.Context())
 	g.Go(func() (err error) {
-		list, err = b.fleet.ListOutlooks(ctx, &creepagev1.ListOutlooksRequest{PageSize: firstRows, PageToken: c.Token, Filter: c.filter(c.shown())})
+		list, err = b.fleet.ListOutlooks(ctx, &creepagev1.ListOutlooksRequest{PageSize: firstRows, PageToken: c.Token, Filter: c.filter(c.shown()), RecentReadings: sparkReadings})
 		return err
 	})
-	for i, s := range allStates {
-		g.Go(func() error {
-			one, err := b.fleet.ListOutlooks(ctx, &creepagev1.ListOutlooksRequest{PageSize: 1, Filter: c.filter([]string{s})})
-			p.Counts[i] = stateCount{State: s, Count: one.GetTotalSize(), Address: c.address("", s), Shown: c.Has(s)}
-			return err
-		})
-	}
+	g.Go(func() error {
+		res, err := b.fleet.CountOutlooks(ctx, &creepagev1.CountOutlooksRequest{Filter: c.filter(nil)})
+		for i, s := range allStates {
+			p.Counts[i] = stateCount{State: s, Address: c.address("", s), Shown: c.Has(s)}
+		}
+		for _, n := range res.GetCounts() {
+			if i := slices.Index(allStates, string(stateWord(n.GetState()))); i >= 0 {
+				p.Counts[i].Count += n.GetVehicles()
+			}
+		}
+		return err
+	})
 	g.Go(func() error {
 		res, err := b.warnings.ListWarnings(ctx, &creepagev1.ListWarningsRequest{PageSize: 1000, Filter: "standing = true"})
 		standing = res.GetWarnings()
@@ -200,10 +205,6 @@ func (b *Board) showFirst(w http.ResponseWriter, r *http.Request, v *visitor) {
 		return
 	}
 	p.fill(list, standing)
-	if err := b.addSparks(r.Context(), p.Jobs, p.Platforms); err != nil {
-		b.failWith(w, r, v, err)
-		return
-	}
 	b.render(w, r, http.StatusOK, "first", "Next in the bay", v, &p)
 }
 
@@ -229,8 +230,12 @@ func (p *firstPage) fill(list *creepagev1.ListOutlooksResponse, standing []*cree
 			newest[w.GetVehicle()] = w
 		}
 	}
+	limits := map[string]float64{}
+	for _, q := range p.Platforms {
+		limits[q.GetName()] = q.GetEffectiveCodeOhms()
+	}
 	for _, o := range list.GetOutlooks() {
-		p.Jobs = append(p.Jobs, job{Outlook: o, Due: dueOf(o), Next: nextStep(o), Warning: newest[o.GetVehicle()]})
+		p.Jobs = append(p.Jobs, job{Outlook: o, Due: dueOf(o), Next: nextStep(o), Spark: spark(o, limits[o.GetPlatform()]), Warning: newest[o.GetVehicle()]})
 		delete(newest, o.GetVehicle())
 	}
 	p.Total, p.Fleet = list.GetTotalSize(), 0
@@ -251,41 +256,11 @@ func (p *firstPage) fill(list *creepagev1.ListOutlooksResponse, standing []*cree
 	}
 }
 
-// addSparks draws each row's spark line of the limiting component's newest
-// readings. The calls go over the in-process connection, all at once.
-func (b *Board) addSparks(ctx context.Context, jobs []job, platforms []*creepagev1.Platform) error {
-	limits := map[string]float64{}
-	for _, p := range platforms {
-		limits[p.GetName()] = p.GetEffectiveCodeOhms()
-	}
-	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(8)
-	for i := range jobs {
-		g.Go(func() error {
-			o := jobs[i].Outlook
-			req := &creepagev1.ListReadingsRequest{Parent: o.GetVehicle(), PageSize: sparkReadings}
-			if o.LimitingComponent != nil {
-				req.Filter = "component = " + o.GetLimitingComponent().String()
-			}
-			res, err := b.fleet.ListReadings(ctx, req)
-			if err != nil {
-				return err
-			}
-			jobs[i].Spark = spark(res.GetReadings(), limits[o.GetPlatform()])
-			return nil
-		})
-	}
-	return g.Wait()
-}
-
-// spark draws readings that come newest first.
-func spark(readings []*creepagev1.AssessedReading, limit float64) template.HTML {
+// spark draws an outlook's recent readings, which come oldest first.
+func spark(o *creepagev1.Outlook, limit float64) template.HTML {
 	var points []draw.SparkPoint
-	for _, a := range slices.Backward(readings) {
-		r := a.GetReading()
-		if r.VoidReason == nil {
-			points = append(points, draw.SparkPoint{At: r.GetMeasureTime().AsTime(), Ohms: r.GetResistanceOhms(), Over: r.GetRelation() == creepagev1.Reading_ABOVE})
-		}
+	for _, r := range o.GetRecentReadings() {
+		points = append(points, draw.SparkPoint{At: r.GetMeasureTime().AsTime(), Ohms: r.GetResistanceOhms(), Over: r.GetRelation() == creepagev1.Reading_ABOVE})
 	}
 	if len(points) == 0 {
 		return ""

@@ -15,11 +15,13 @@ import (
 	"creepage/internal/wire"
 )
 
-// Service is the contract's PlatformService, FleetService and WarningService.
+// Service is the contract's PlatformService, FleetService, WarningService and
+// ReviewService.
 type Service struct {
 	creepagev1.UnimplementedPlatformServiceServer
 	creepagev1.UnimplementedFleetServiceServer
 	creepagev1.UnimplementedWarningServiceServer
+	creepagev1.UnimplementedReviewServiceServer
 	store *store.Store
 	model *trend.Model
 	pages *page.Sealer

@@ -87,14 +87,18 @@ func (s *Service) ListOutlooks(ctx context.Context, req *creepagev1.ListOutlooks
 		list.After = &after
 	}
 	var (
-		rows  []store.Outlook
-		total int
+		rows   []store.Outlook
+		recent map[int64][]store.RecentReading
+		total  int
 	)
 	err = s.as(ctx, func(_ caller.Caller, tx *store.Tx) (err error) {
 		if total, err = tx.CountOutlooks(ctx, where); err != nil {
 			return err
 		}
-		rows, err = tx.Outlooks(ctx, list)
+		if rows, err = tx.Outlooks(ctx, list); err != nil || req.GetRecentReadings() == 0 {
+			return err
+		}
+		recent, err = tx.RecentReadings(ctx, rows[:min(len(rows), q.Size)], int(req.GetRecentReadings()))
 		return err
 	})
 	if err != nil {
@@ -110,7 +114,42 @@ func (s *Service) ListOutlooks(ctx context.Context, req *creepagev1.ListOutlooks
 		if err != nil {
 			return nil, err
 		}
+		m.RecentReadings = recentMessages(recent[rows[i].Cursor.Key])
 		resp.Outlooks = append(resp.Outlooks, m)
+	}
+	return resp, nil
+}
+
+func recentMessages(rows []store.RecentReading) []*creepagev1.RecentReading {
+	var list []*creepagev1.RecentReading
+	for _, r := range rows {
+		list = append(list, &creepagev1.RecentReading{MeasureTime: wire.Timestamp(r.MeasuredAt), Relation: creepagev1.Reading_Relation(r.Relation), ResistanceOhms: r.Ohms})
+	}
+	return list
+}
+
+// CountOutlooks counts vehicles by state: of all, or of each platform or shop.
+func (s *Service) CountOutlooks(ctx context.Context, req *creepagev1.CountOutlooksRequest) (*creepagev1.CountOutlooksResponse, error) {
+	where, err := outlookFields().Parse(req.GetFilter())
+	if err != nil {
+		return nil, err
+	}
+	var rows []store.OutlookCount
+	if err := s.as(ctx, func(_ caller.Caller, tx *store.Tx) (err error) {
+		rows, err = tx.CountOutlooksBy(ctx, where, req.GetGroupBy())
+		return err
+	}); err != nil {
+		return nil, err
+	}
+	collection := map[string]wire.Collection{"platform": wire.Platforms, "last_shop": wire.Shops}[req.GetGroupBy()]
+	resp := &creepagev1.CountOutlooksResponse{}
+	for _, r := range rows {
+		c := &creepagev1.OutlookCount{State: creepagev1.Outlook_State(r.State), Vehicles: int32(r.Vehicles)}
+		if r.Group != "" {
+			c.Group = collection.Name(r.Group)
+		}
+		resp.Counts = append(resp.Counts, c)
+		resp.TotalSize += c.Vehicles
 	}
 	return resp, nil
 }

@@ -138,7 +138,7 @@ func (x Repair_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Repair_Kind.Descriptor instead.
 func (Repair_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{8, 0}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{9, 0}
 }
 
 // Vehicle is one vehicle of the organisation.
@@ -295,8 +295,11 @@ type Outlook struct {
 	MonitorDefectTime *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=monitor_defect_time,json=monitorDefectTime,proto3" json:"monitor_defect_time,omitempty"`
 	// Version of the method's parameters.
 	ParameterVersion string `protobuf:"bytes,23,opt,name=parameter_version,json=parameterVersion,proto3" json:"parameter_version,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// The newest readings of the limiting component, or of the whole vehicle where
+	// none limits, oldest first. Only in lists that ask for them.
+	RecentReadings []*RecentReading `protobuf:"bytes,24,rep,name=recent_readings,json=recentReadings,proto3" json:"recent_readings,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Outlook) Reset() {
@@ -490,6 +493,77 @@ func (x *Outlook) GetParameterVersion() string {
 	return ""
 }
 
+func (x *Outlook) GetRecentReadings() []*RecentReading {
+	if x != nil {
+		return x.RecentReadings
+	}
+	return nil
+}
+
+// RecentReading is a reading as a spark line needs it.
+type RecentReading struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When it was taken.
+	MeasureTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=measure_time,json=measureTime,proto3" json:"measure_time,omitempty"`
+	// How the stated resistance relates to the true one.
+	Relation Reading_Relation `protobuf:"varint,2,opt,name=relation,proto3,enum=creepage.v1.Reading_Relation" json:"relation,omitempty"`
+	// Resistance in ohm.
+	ResistanceOhms float64 `protobuf:"fixed64,3,opt,name=resistance_ohms,json=resistanceOhms,proto3" json:"resistance_ohms,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *RecentReading) Reset() {
+	*x = RecentReading{}
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecentReading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecentReading) ProtoMessage() {}
+
+func (x *RecentReading) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecentReading.ProtoReflect.Descriptor instead.
+func (*RecentReading) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *RecentReading) GetMeasureTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.MeasureTime
+	}
+	return nil
+}
+
+func (x *RecentReading) GetRelation() Reading_Relation {
+	if x != nil {
+		return x.Relation
+	}
+	return Reading_RELATION_UNSPECIFIED
+}
+
+func (x *RecentReading) GetResistanceOhms() float64 {
+	if x != nil {
+		return x.ResistanceOhms
+	}
+	return 0
+}
+
 // MeasureNext names the test point that would narrow the forecast most.
 type MeasureNext struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -508,7 +582,7 @@ type MeasureNext struct {
 
 func (x *MeasureNext) Reset() {
 	*x = MeasureNext{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[2]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -520,7 +594,7 @@ func (x *MeasureNext) String() string {
 func (*MeasureNext) ProtoMessage() {}
 
 func (x *MeasureNext) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[2]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -533,7 +607,7 @@ func (x *MeasureNext) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeasureNext.ProtoReflect.Descriptor instead.
 func (*MeasureNext) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{2}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *MeasureNext) GetComponent() Reading_Component {
@@ -618,7 +692,7 @@ type Part struct {
 
 func (x *Part) Reset() {
 	*x = Part{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[3]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -630,7 +704,7 @@ func (x *Part) String() string {
 func (*Part) ProtoMessage() {}
 
 func (x *Part) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[3]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -643,7 +717,7 @@ func (x *Part) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Part.ProtoReflect.Descriptor instead.
 func (*Part) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{3}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Part) GetComponent() Reading_Component {
@@ -806,7 +880,7 @@ type CurvePoint struct {
 
 func (x *CurvePoint) Reset() {
 	*x = CurvePoint{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[4]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -818,7 +892,7 @@ func (x *CurvePoint) String() string {
 func (*CurvePoint) ProtoMessage() {}
 
 func (x *CurvePoint) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[4]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -831,7 +905,7 @@ func (x *CurvePoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CurvePoint.ProtoReflect.Descriptor instead.
 func (*CurvePoint) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{4}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *CurvePoint) GetDays() float64 {
@@ -873,7 +947,7 @@ type DoubtedReading struct {
 
 func (x *DoubtedReading) Reset() {
 	*x = DoubtedReading{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[5]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -885,7 +959,7 @@ func (x *DoubtedReading) String() string {
 func (*DoubtedReading) ProtoMessage() {}
 
 func (x *DoubtedReading) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[5]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -898,7 +972,7 @@ func (x *DoubtedReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DoubtedReading.ProtoReflect.Descriptor instead.
 func (*DoubtedReading) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{5}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *DoubtedReading) GetReadingId() string {
@@ -972,7 +1046,7 @@ type Track struct {
 
 func (x *Track) Reset() {
 	*x = Track{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[6]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -984,7 +1058,7 @@ func (x *Track) String() string {
 func (*Track) ProtoMessage() {}
 
 func (x *Track) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[6]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -997,7 +1071,7 @@ func (x *Track) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Track.ProtoReflect.Descriptor instead.
 func (*Track) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{6}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Track) GetComponent() Reading_Component {
@@ -1038,7 +1112,7 @@ type Estimate struct {
 
 func (x *Estimate) Reset() {
 	*x = Estimate{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[7]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1050,7 +1124,7 @@ func (x *Estimate) String() string {
 func (*Estimate) ProtoMessage() {}
 
 func (x *Estimate) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[7]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1063,7 +1137,7 @@ func (x *Estimate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Estimate.ProtoReflect.Descriptor instead.
 func (*Estimate) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{7}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Estimate) GetTime() *timestamppb.Timestamp {
@@ -1115,7 +1189,7 @@ type Repair struct {
 
 func (x *Repair) Reset() {
 	*x = Repair{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[8]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1127,7 +1201,7 @@ func (x *Repair) String() string {
 func (*Repair) ProtoMessage() {}
 
 func (x *Repair) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[8]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1140,7 +1214,7 @@ func (x *Repair) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Repair.ProtoReflect.Descriptor instead.
 func (*Repair) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{8}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Repair) GetName() string {
@@ -1200,7 +1274,7 @@ type ListVehiclesRequest struct {
 
 func (x *ListVehiclesRequest) Reset() {
 	*x = ListVehiclesRequest{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[9]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1212,7 +1286,7 @@ func (x *ListVehiclesRequest) String() string {
 func (*ListVehiclesRequest) ProtoMessage() {}
 
 func (x *ListVehiclesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[9]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1225,7 +1299,7 @@ func (x *ListVehiclesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListVehiclesRequest.ProtoReflect.Descriptor instead.
 func (*ListVehiclesRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{9}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListVehiclesRequest) GetPageSize() int32 {
@@ -1262,7 +1336,7 @@ type ListVehiclesResponse struct {
 
 func (x *ListVehiclesResponse) Reset() {
 	*x = ListVehiclesResponse{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[10]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1274,7 +1348,7 @@ func (x *ListVehiclesResponse) String() string {
 func (*ListVehiclesResponse) ProtoMessage() {}
 
 func (x *ListVehiclesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[10]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1287,7 +1361,7 @@ func (x *ListVehiclesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListVehiclesResponse.ProtoReflect.Descriptor instead.
 func (*ListVehiclesResponse) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{10}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ListVehiclesResponse) GetVehicles() []*Vehicle {
@@ -1315,7 +1389,7 @@ type GetVehicleRequest struct {
 
 func (x *GetVehicleRequest) Reset() {
 	*x = GetVehicleRequest{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[11]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1327,7 +1401,7 @@ func (x *GetVehicleRequest) String() string {
 func (*GetVehicleRequest) ProtoMessage() {}
 
 func (x *GetVehicleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[11]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1340,7 +1414,7 @@ func (x *GetVehicleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetVehicleRequest.ProtoReflect.Descriptor instead.
 func (*GetVehicleRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{11}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetVehicleRequest) GetName() string {
@@ -1363,7 +1437,7 @@ type RenameVehicleRequest struct {
 
 func (x *RenameVehicleRequest) Reset() {
 	*x = RenameVehicleRequest{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[12]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1375,7 +1449,7 @@ func (x *RenameVehicleRequest) String() string {
 func (*RenameVehicleRequest) ProtoMessage() {}
 
 func (x *RenameVehicleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[12]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1388,7 +1462,7 @@ func (x *RenameVehicleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenameVehicleRequest.ProtoReflect.Descriptor instead.
 func (*RenameVehicleRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{12}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *RenameVehicleRequest) GetName() string {
@@ -1418,7 +1492,7 @@ type MergeVehiclesRequest struct {
 
 func (x *MergeVehiclesRequest) Reset() {
 	*x = MergeVehiclesRequest{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[13]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1430,7 +1504,7 @@ func (x *MergeVehiclesRequest) String() string {
 func (*MergeVehiclesRequest) ProtoMessage() {}
 
 func (x *MergeVehiclesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[13]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1443,7 +1517,7 @@ func (x *MergeVehiclesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MergeVehiclesRequest.ProtoReflect.Descriptor instead.
 func (*MergeVehiclesRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{13}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *MergeVehiclesRequest) GetName() string {
@@ -1471,7 +1545,7 @@ type RetireVehicleRequest struct {
 
 func (x *RetireVehicleRequest) Reset() {
 	*x = RetireVehicleRequest{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[14]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1483,7 +1557,7 @@ func (x *RetireVehicleRequest) String() string {
 func (*RetireVehicleRequest) ProtoMessage() {}
 
 func (x *RetireVehicleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[14]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1496,7 +1570,7 @@ func (x *RetireVehicleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetireVehicleRequest.ProtoReflect.Descriptor instead.
 func (*RetireVehicleRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{14}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *RetireVehicleRequest) GetName() string {
@@ -1519,7 +1593,7 @@ type GetOutlookRequest struct {
 
 func (x *GetOutlookRequest) Reset() {
 	*x = GetOutlookRequest{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[15]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1531,7 +1605,7 @@ func (x *GetOutlookRequest) String() string {
 func (*GetOutlookRequest) ProtoMessage() {}
 
 func (x *GetOutlookRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[15]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1544,7 +1618,7 @@ func (x *GetOutlookRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetOutlookRequest.ProtoReflect.Descriptor instead.
 func (*GetOutlookRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{15}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *GetOutlookRequest) GetName() string {
@@ -1574,14 +1648,16 @@ type ListOutlooksRequest struct {
 	// which the day counts).
 	Filter string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
 	// Order; left out: most urgent first.
-	OrderBy       string `protobuf:"bytes,4,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	OrderBy string `protobuf:"bytes,4,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
+	// How many recent readings come with each outlook; left out: none.
+	RecentReadings int32 `protobuf:"varint,5,opt,name=recent_readings,json=recentReadings,proto3" json:"recent_readings,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *ListOutlooksRequest) Reset() {
 	*x = ListOutlooksRequest{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[16]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1593,7 +1669,7 @@ func (x *ListOutlooksRequest) String() string {
 func (*ListOutlooksRequest) ProtoMessage() {}
 
 func (x *ListOutlooksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[16]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1606,7 +1682,7 @@ func (x *ListOutlooksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOutlooksRequest.ProtoReflect.Descriptor instead.
 func (*ListOutlooksRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{16}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ListOutlooksRequest) GetPageSize() int32 {
@@ -1637,6 +1713,188 @@ func (x *ListOutlooksRequest) GetOrderBy() string {
 	return ""
 }
 
+func (x *ListOutlooksRequest) GetRecentReadings() int32 {
+	if x != nil {
+		return x.RecentReadings
+	}
+	return 0
+}
+
+// Request of CountOutlooks.
+type CountOutlooksRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// AIP-160 filter, as in ListOutlooks.
+	Filter string `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	// `platform` or `last_shop`: a count for each; left out: of all together.
+	GroupBy       string `protobuf:"bytes,2,opt,name=group_by,json=groupBy,proto3" json:"group_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CountOutlooksRequest) Reset() {
+	*x = CountOutlooksRequest{}
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CountOutlooksRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CountOutlooksRequest) ProtoMessage() {}
+
+func (x *CountOutlooksRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CountOutlooksRequest.ProtoReflect.Descriptor instead.
+func (*CountOutlooksRequest) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *CountOutlooksRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *CountOutlooksRequest) GetGroupBy() string {
+	if x != nil {
+		return x.GroupBy
+	}
+	return ""
+}
+
+// Response of CountOutlooks.
+type CountOutlooksResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Counts above zero, by group and state.
+	Counts []*OutlookCount `protobuf:"bytes,1,rep,name=counts,proto3" json:"counts,omitempty"`
+	// All vehicles of the filter.
+	TotalSize     int32 `protobuf:"varint,2,opt,name=total_size,json=totalSize,proto3" json:"total_size,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CountOutlooksResponse) Reset() {
+	*x = CountOutlooksResponse{}
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CountOutlooksResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CountOutlooksResponse) ProtoMessage() {}
+
+func (x *CountOutlooksResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CountOutlooksResponse.ProtoReflect.Descriptor instead.
+func (*CountOutlooksResponse) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *CountOutlooksResponse) GetCounts() []*OutlookCount {
+	if x != nil {
+		return x.Counts
+	}
+	return nil
+}
+
+func (x *CountOutlooksResponse) GetTotalSize() int32 {
+	if x != nil {
+		return x.TotalSize
+	}
+	return 0
+}
+
+// OutlookCount is how many vehicles are in a state.
+type OutlookCount struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name of the platform or shop; empty where all are counted together
+	// or no shop is known.
+	Group string `protobuf:"bytes,1,opt,name=group,proto3" json:"group,omitempty"`
+	// The state.
+	State Outlook_State `protobuf:"varint,2,opt,name=state,proto3,enum=creepage.v1.Outlook_State" json:"state,omitempty"`
+	// Vehicles.
+	Vehicles      int32 `protobuf:"varint,3,opt,name=vehicles,proto3" json:"vehicles,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OutlookCount) Reset() {
+	*x = OutlookCount{}
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OutlookCount) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OutlookCount) ProtoMessage() {}
+
+func (x *OutlookCount) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OutlookCount.ProtoReflect.Descriptor instead.
+func (*OutlookCount) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *OutlookCount) GetGroup() string {
+	if x != nil {
+		return x.Group
+	}
+	return ""
+}
+
+func (x *OutlookCount) GetState() Outlook_State {
+	if x != nil {
+		return x.State
+	}
+	return Outlook_STATE_UNSPECIFIED
+}
+
+func (x *OutlookCount) GetVehicles() int32 {
+	if x != nil {
+		return x.Vehicles
+	}
+	return 0
+}
+
 // Response of ListOutlooks.
 type ListOutlooksResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1652,7 +1910,7 @@ type ListOutlooksResponse struct {
 
 func (x *ListOutlooksResponse) Reset() {
 	*x = ListOutlooksResponse{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[17]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1664,7 +1922,7 @@ func (x *ListOutlooksResponse) String() string {
 func (*ListOutlooksResponse) ProtoMessage() {}
 
 func (x *ListOutlooksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[17]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1677,7 +1935,7 @@ func (x *ListOutlooksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOutlooksResponse.ProtoReflect.Descriptor instead.
 func (*ListOutlooksResponse) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{17}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ListOutlooksResponse) GetOutlooks() []*Outlook {
@@ -1712,7 +1970,7 @@ type ListTracksRequest struct {
 
 func (x *ListTracksRequest) Reset() {
 	*x = ListTracksRequest{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[18]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1724,7 +1982,7 @@ func (x *ListTracksRequest) String() string {
 func (*ListTracksRequest) ProtoMessage() {}
 
 func (x *ListTracksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[18]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1737,7 +1995,7 @@ func (x *ListTracksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTracksRequest.ProtoReflect.Descriptor instead.
 func (*ListTracksRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{18}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ListTracksRequest) GetParent() string {
@@ -1758,7 +2016,7 @@ type ListTracksResponse struct {
 
 func (x *ListTracksResponse) Reset() {
 	*x = ListTracksResponse{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[19]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1770,7 +2028,7 @@ func (x *ListTracksResponse) String() string {
 func (*ListTracksResponse) ProtoMessage() {}
 
 func (x *ListTracksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[19]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1783,7 +2041,7 @@ func (x *ListTracksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTracksResponse.ProtoReflect.Descriptor instead.
 func (*ListTracksResponse) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{19}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ListTracksResponse) GetTracks() []*Track {
@@ -1810,7 +2068,7 @@ type ListReadingsRequest struct {
 
 func (x *ListReadingsRequest) Reset() {
 	*x = ListReadingsRequest{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[20]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1822,7 +2080,7 @@ func (x *ListReadingsRequest) String() string {
 func (*ListReadingsRequest) ProtoMessage() {}
 
 func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[20]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1835,7 +2093,7 @@ func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ListReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{20}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListReadingsRequest) GetParent() string {
@@ -1879,7 +2137,7 @@ type ListReadingsResponse struct {
 
 func (x *ListReadingsResponse) Reset() {
 	*x = ListReadingsResponse{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[21]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1891,7 +2149,7 @@ func (x *ListReadingsResponse) String() string {
 func (*ListReadingsResponse) ProtoMessage() {}
 
 func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[21]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1904,7 +2162,7 @@ func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ListReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{21}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ListReadingsResponse) GetReadings() []*AssessedReading {
@@ -1934,7 +2192,7 @@ type AssessedReading struct {
 
 func (x *AssessedReading) Reset() {
 	*x = AssessedReading{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[22]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1946,7 +2204,7 @@ func (x *AssessedReading) String() string {
 func (*AssessedReading) ProtoMessage() {}
 
 func (x *AssessedReading) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[22]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1959,7 +2217,7 @@ func (x *AssessedReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssessedReading.ProtoReflect.Descriptor instead.
 func (*AssessedReading) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{22}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *AssessedReading) GetReading() *Reading {
@@ -1991,7 +2249,7 @@ type CreateRepairRequest struct {
 
 func (x *CreateRepairRequest) Reset() {
 	*x = CreateRepairRequest{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[23]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2003,7 +2261,7 @@ func (x *CreateRepairRequest) String() string {
 func (*CreateRepairRequest) ProtoMessage() {}
 
 func (x *CreateRepairRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[23]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2016,7 +2274,7 @@ func (x *CreateRepairRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateRepairRequest.ProtoReflect.Descriptor instead.
 func (*CreateRepairRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{23}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *CreateRepairRequest) GetParent() string {
@@ -2055,7 +2313,7 @@ type ListRepairsRequest struct {
 
 func (x *ListRepairsRequest) Reset() {
 	*x = ListRepairsRequest{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[24]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2067,7 +2325,7 @@ func (x *ListRepairsRequest) String() string {
 func (*ListRepairsRequest) ProtoMessage() {}
 
 func (x *ListRepairsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[24]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2080,7 +2338,7 @@ func (x *ListRepairsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRepairsRequest.ProtoReflect.Descriptor instead.
 func (*ListRepairsRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{24}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ListRepairsRequest) GetParent() string {
@@ -2117,7 +2375,7 @@ type ListRepairsResponse struct {
 
 func (x *ListRepairsResponse) Reset() {
 	*x = ListRepairsResponse{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[25]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2129,7 +2387,7 @@ func (x *ListRepairsResponse) String() string {
 func (*ListRepairsResponse) ProtoMessage() {}
 
 func (x *ListRepairsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[25]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2142,7 +2400,7 @@ func (x *ListRepairsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRepairsResponse.ProtoReflect.Descriptor instead.
 func (*ListRepairsResponse) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{25}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ListRepairsResponse) GetRepairs() []*Repair {
@@ -2174,7 +2432,7 @@ type ListCodesRequest struct {
 
 func (x *ListCodesRequest) Reset() {
 	*x = ListCodesRequest{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[26]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2186,7 +2444,7 @@ func (x *ListCodesRequest) String() string {
 func (*ListCodesRequest) ProtoMessage() {}
 
 func (x *ListCodesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[26]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2199,7 +2457,7 @@ func (x *ListCodesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCodesRequest.ProtoReflect.Descriptor instead.
 func (*ListCodesRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{26}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ListCodesRequest) GetParent() string {
@@ -2236,7 +2494,7 @@ type ListCodesResponse struct {
 
 func (x *ListCodesResponse) Reset() {
 	*x = ListCodesResponse{}
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[27]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2248,7 +2506,7 @@ func (x *ListCodesResponse) String() string {
 func (*ListCodesResponse) ProtoMessage() {}
 
 func (x *ListCodesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_vehicle_proto_msgTypes[27]
+	mi := &file_creepage_v1_vehicle_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2261,7 +2519,7 @@ func (x *ListCodesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCodesResponse.ProtoReflect.Descriptor instead.
 func (*ListCodesResponse) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{27}
+	return file_creepage_v1_vehicle_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ListCodesResponse) GetCodes() []*CodeSighting {
@@ -2296,8 +2554,7 @@ const file_creepage_v1_vehicle_proto_rawDesc = "" +
 	"\aaliases\x18\a \x03(\tB\x03\xe0A\x03R\aaliases:<\xeaA9\n" +
 	"\x10creepage/Vehicle\x12\x12vehicles/{vehicle}*\bvehicles2\avehicleB\f\n" +
 	"\n" +
-	"_last_shop\"\xf6\n" +
-	"\n" +
+	"_last_shop\"\xbb\v\n" +
 	"\aOutlook\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12\x18\n" +
 	"\avehicle\x18\x02 \x01(\tR\avehicle\x12\x1a\n" +
@@ -2322,7 +2579,8 @@ const file_creepage_v1_vehicle_proto_rawDesc = "" +
 	"\x11last_measure_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\x0flastMeasureTime\x12>\n" +
 	"\rcode_set_time\x18\x15 \x01(\v2\x1a.google.protobuf.TimestampR\vcodeSetTime\x12J\n" +
 	"\x13monitor_defect_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampR\x11monitorDefectTime\x12+\n" +
-	"\x11parameter_version\x18\x17 \x01(\tR\x10parameterVersion\"X\n" +
+	"\x11parameter_version\x18\x17 \x01(\tR\x10parameterVersion\x12C\n" +
+	"\x0frecent_readings\x18\x18 \x03(\v2\x1a.creepage.v1.RecentReadingR\x0erecentReadings\"X\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
@@ -2338,7 +2596,11 @@ const file_creepage_v1_vehicle_proto_rawDesc = "" +
 	"\x13_limiting_componentB\x13\n" +
 	"\x11_measure_again_byB\f\n" +
 	"\n" +
-	"_last_shop\"\x98\x01\n" +
+	"_last_shop\"\xb2\x01\n" +
+	"\rRecentReading\x12=\n" +
+	"\fmeasure_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\vmeasureTime\x129\n" +
+	"\brelation\x18\x02 \x01(\x0e2\x1d.creepage.v1.Reading.RelationR\brelation\x12'\n" +
+	"\x0fresistance_ohms\x18\x03 \x01(\x01R\x0eresistanceOhms\"\x98\x01\n" +
 	"\vMeasureNext\x12<\n" +
 	"\tcomponent\x18\x01 \x01(\x0e2\x1e.creepage.v1.Reading.ComponentR\tcomponent\x12\x14\n" +
 	"\x05group\x18\x02 \x01(\tR\x05group\x12\x16\n" +
@@ -2432,13 +2694,25 @@ const file_creepage_v1_vehicle_proto_rawDesc = "" +
 	"\x11GetOutlookRequest\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\x02R\x04name\x128\n" +
 	"\n" +
-	"as_of_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\basOfTime\"\x98\x01\n" +
+	"as_of_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\basOfTime\"\xcc\x01\n" +
 	"\x13ListOutlooksRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +
 	"page_token\x18\x02 \x01(\tR\tpageToken\x12 \n" +
 	"\x06filter\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\x06filter\x12#\n" +
-	"\border_by\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x02R\aorderBy\"\x8f\x01\n" +
+	"\border_by\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x02R\aorderBy\x122\n" +
+	"\x0frecent_readings\x18\x05 \x01(\x05B\t\xbaH\x06\x1a\x04\x18d(\x00R\x0erecentReadings\"q\n" +
+	"\x14CountOutlooksRequest\x12 \n" +
+	"\x06filter\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\x06filter\x127\n" +
+	"\bgroup_by\x18\x02 \x01(\tB\x1c\xbaH\x19r\x17R\x00R\bplatformR\tlast_shopR\agroupBy\"i\n" +
+	"\x15CountOutlooksResponse\x121\n" +
+	"\x06counts\x18\x01 \x03(\v2\x19.creepage.v1.OutlookCountR\x06counts\x12\x1d\n" +
+	"\n" +
+	"total_size\x18\x02 \x01(\x05R\ttotalSize\"r\n" +
+	"\fOutlookCount\x12\x14\n" +
+	"\x05group\x18\x01 \x01(\tR\x05group\x120\n" +
+	"\x05state\x18\x02 \x01(\x0e2\x1a.creepage.v1.Outlook.StateR\x05state\x12\x1a\n" +
+	"\bvehicles\x18\x03 \x01(\x05R\bvehicles\"\x8f\x01\n" +
 	"\x14ListOutlooksResponse\x120\n" +
 	"\boutlooks\x18\x01 \x03(\v2\x14.creepage.v1.OutlookR\boutlooks\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x1d\n" +
@@ -2482,8 +2756,7 @@ const file_creepage_v1_vehicle_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tR\tpageToken\"l\n" +
 	"\x11ListCodesResponse\x12/\n" +
 	"\x05codes\x18\x01 \x03(\v2\x19.creepage.v1.CodeSightingR\x05codes\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\xe6\n" +
-	"\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\xda\v\n" +
 	"\fFleetService\x12i\n" +
 	"\fListVehicles\x12 .creepage.v1.ListVehiclesRequest\x1a!.creepage.v1.ListVehiclesResponse\"\x14\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/vehicles\x12a\n" +
 	"\n" +
@@ -2493,7 +2766,8 @@ const file_creepage_v1_vehicle_proto_rawDesc = "" +
 	"\rRetireVehicle\x12!.creepage.v1.RetireVehicleRequest\x1a\x14.creepage.v1.Vehicle\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=vehicles/*}:retire\x12i\n" +
 	"\n" +
 	"GetOutlook\x12\x1e.creepage.v1.GetOutlookRequest\x1a\x14.creepage.v1.Outlook\"%\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{name=vehicles/*/outlook}\x12i\n" +
-	"\fListOutlooks\x12 .creepage.v1.ListOutlooksRequest\x1a!.creepage.v1.ListOutlooksResponse\"\x14\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/outlooks\x12u\n" +
+	"\fListOutlooks\x12 .creepage.v1.ListOutlooksRequest\x1a!.creepage.v1.ListOutlooksResponse\"\x14\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/outlooks\x12r\n" +
+	"\rCountOutlooks\x12!.creepage.v1.CountOutlooksRequest\x1a\".creepage.v1.CountOutlooksResponse\"\x1a\x82\xd3\xe4\x93\x02\x14\x12\x12/v1/outlooks:count\x12u\n" +
 	"\n" +
 	"ListTracks\x12\x1e.creepage.v1.ListTracksRequest\x1a\x1f.creepage.v1.ListTracksResponse\"&\x82\xd3\xe4\x93\x02 \x12\x1e/v1/{parent=vehicles/*}/tracks\x12}\n" +
 	"\fListReadings\x12 .creepage.v1.ListReadingsRequest\x1a!.creepage.v1.ListReadingsResponse\"(\x82\xd3\xe4\x93\x02\"\x12 /v1/{parent=vehicles/*}/readings\x12v\n" +
@@ -2515,110 +2789,122 @@ func file_creepage_v1_vehicle_proto_rawDescGZIP() []byte {
 }
 
 var file_creepage_v1_vehicle_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_creepage_v1_vehicle_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
+var file_creepage_v1_vehicle_proto_msgTypes = make([]protoimpl.MessageInfo, 32)
 var file_creepage_v1_vehicle_proto_goTypes = []any{
 	(Outlook_State)(0),            // 0: creepage.v1.Outlook.State
 	(Repair_Kind)(0),              // 1: creepage.v1.Repair.Kind
 	(*Vehicle)(nil),               // 2: creepage.v1.Vehicle
 	(*Outlook)(nil),               // 3: creepage.v1.Outlook
-	(*MeasureNext)(nil),           // 4: creepage.v1.MeasureNext
-	(*Part)(nil),                  // 5: creepage.v1.Part
-	(*CurvePoint)(nil),            // 6: creepage.v1.CurvePoint
-	(*DoubtedReading)(nil),        // 7: creepage.v1.DoubtedReading
-	(*Track)(nil),                 // 8: creepage.v1.Track
-	(*Estimate)(nil),              // 9: creepage.v1.Estimate
-	(*Repair)(nil),                // 10: creepage.v1.Repair
-	(*ListVehiclesRequest)(nil),   // 11: creepage.v1.ListVehiclesRequest
-	(*ListVehiclesResponse)(nil),  // 12: creepage.v1.ListVehiclesResponse
-	(*GetVehicleRequest)(nil),     // 13: creepage.v1.GetVehicleRequest
-	(*RenameVehicleRequest)(nil),  // 14: creepage.v1.RenameVehicleRequest
-	(*MergeVehiclesRequest)(nil),  // 15: creepage.v1.MergeVehiclesRequest
-	(*RetireVehicleRequest)(nil),  // 16: creepage.v1.RetireVehicleRequest
-	(*GetOutlookRequest)(nil),     // 17: creepage.v1.GetOutlookRequest
-	(*ListOutlooksRequest)(nil),   // 18: creepage.v1.ListOutlooksRequest
-	(*ListOutlooksResponse)(nil),  // 19: creepage.v1.ListOutlooksResponse
-	(*ListTracksRequest)(nil),     // 20: creepage.v1.ListTracksRequest
-	(*ListTracksResponse)(nil),    // 21: creepage.v1.ListTracksResponse
-	(*ListReadingsRequest)(nil),   // 22: creepage.v1.ListReadingsRequest
-	(*ListReadingsResponse)(nil),  // 23: creepage.v1.ListReadingsResponse
-	(*AssessedReading)(nil),       // 24: creepage.v1.AssessedReading
-	(*CreateRepairRequest)(nil),   // 25: creepage.v1.CreateRepairRequest
-	(*ListRepairsRequest)(nil),    // 26: creepage.v1.ListRepairsRequest
-	(*ListRepairsResponse)(nil),   // 27: creepage.v1.ListRepairsResponse
-	(*ListCodesRequest)(nil),      // 28: creepage.v1.ListCodesRequest
-	(*ListCodesResponse)(nil),     // 29: creepage.v1.ListCodesResponse
-	(*timestamppb.Timestamp)(nil), // 30: google.protobuf.Timestamp
-	(Reading_Component)(0),        // 31: creepage.v1.Reading.Component
-	(*Reading)(nil),               // 32: creepage.v1.Reading
-	(*Assessment)(nil),            // 33: creepage.v1.Assessment
-	(*CodeSighting)(nil),          // 34: creepage.v1.CodeSighting
+	(*RecentReading)(nil),         // 4: creepage.v1.RecentReading
+	(*MeasureNext)(nil),           // 5: creepage.v1.MeasureNext
+	(*Part)(nil),                  // 6: creepage.v1.Part
+	(*CurvePoint)(nil),            // 7: creepage.v1.CurvePoint
+	(*DoubtedReading)(nil),        // 8: creepage.v1.DoubtedReading
+	(*Track)(nil),                 // 9: creepage.v1.Track
+	(*Estimate)(nil),              // 10: creepage.v1.Estimate
+	(*Repair)(nil),                // 11: creepage.v1.Repair
+	(*ListVehiclesRequest)(nil),   // 12: creepage.v1.ListVehiclesRequest
+	(*ListVehiclesResponse)(nil),  // 13: creepage.v1.ListVehiclesResponse
+	(*GetVehicleRequest)(nil),     // 14: creepage.v1.GetVehicleRequest
+	(*RenameVehicleRequest)(nil),  // 15: creepage.v1.RenameVehicleRequest
+	(*MergeVehiclesRequest)(nil),  // 16: creepage.v1.MergeVehiclesRequest
+	(*RetireVehicleRequest)(nil),  // 17: creepage.v1.RetireVehicleRequest
+	(*GetOutlookRequest)(nil),     // 18: creepage.v1.GetOutlookRequest
+	(*ListOutlooksRequest)(nil),   // 19: creepage.v1.ListOutlooksRequest
+	(*CountOutlooksRequest)(nil),  // 20: creepage.v1.CountOutlooksRequest
+	(*CountOutlooksResponse)(nil), // 21: creepage.v1.CountOutlooksResponse
+	(*OutlookCount)(nil),          // 22: creepage.v1.OutlookCount
+	(*ListOutlooksResponse)(nil),  // 23: creepage.v1.ListOutlooksResponse
+	(*ListTracksRequest)(nil),     // 24: creepage.v1.ListTracksRequest
+	(*ListTracksResponse)(nil),    // 25: creepage.v1.ListTracksResponse
+	(*ListReadingsRequest)(nil),   // 26: creepage.v1.ListReadingsRequest
+	(*ListReadingsResponse)(nil),  // 27: creepage.v1.ListReadingsResponse
+	(*AssessedReading)(nil),       // 28: creepage.v1.AssessedReading
+	(*CreateRepairRequest)(nil),   // 29: creepage.v1.CreateRepairRequest
+	(*ListRepairsRequest)(nil),    // 30: creepage.v1.ListRepairsRequest
+	(*ListRepairsResponse)(nil),   // 31: creepage.v1.ListRepairsResponse
+	(*ListCodesRequest)(nil),      // 32: creepage.v1.ListCodesRequest
+	(*ListCodesResponse)(nil),     // 33: creepage.v1.ListCodesResponse
+	(*timestamppb.Timestamp)(nil), // 34: google.protobuf.Timestamp
+	(Reading_Component)(0),        // 35: creepage.v1.Reading.Component
+	(Reading_Relation)(0),         // 36: creepage.v1.Reading.Relation
+	(*Reading)(nil),               // 37: creepage.v1.Reading
+	(*Assessment)(nil),            // 38: creepage.v1.Assessment
+	(*CodeSighting)(nil),          // 39: creepage.v1.CodeSighting
 }
 var file_creepage_v1_vehicle_proto_depIdxs = []int32{
-	30, // 0: creepage.v1.Vehicle.create_time:type_name -> google.protobuf.Timestamp
-	30, // 1: creepage.v1.Vehicle.last_measure_time:type_name -> google.protobuf.Timestamp
-	30, // 2: creepage.v1.Vehicle.retire_time:type_name -> google.protobuf.Timestamp
+	34, // 0: creepage.v1.Vehicle.create_time:type_name -> google.protobuf.Timestamp
+	34, // 1: creepage.v1.Vehicle.last_measure_time:type_name -> google.protobuf.Timestamp
+	34, // 2: creepage.v1.Vehicle.retire_time:type_name -> google.protobuf.Timestamp
 	0,  // 3: creepage.v1.Outlook.state:type_name -> creepage.v1.Outlook.State
-	31, // 4: creepage.v1.Outlook.limiting_component:type_name -> creepage.v1.Reading.Component
-	4,  // 5: creepage.v1.Outlook.measure_next:type_name -> creepage.v1.MeasureNext
-	30, // 6: creepage.v1.Outlook.evaluate_time:type_name -> google.protobuf.Timestamp
-	5,  // 7: creepage.v1.Outlook.parts:type_name -> creepage.v1.Part
-	6,  // 8: creepage.v1.Outlook.curve:type_name -> creepage.v1.CurvePoint
-	7,  // 9: creepage.v1.Outlook.doubted:type_name -> creepage.v1.DoubtedReading
-	30, // 10: creepage.v1.Outlook.last_measure_time:type_name -> google.protobuf.Timestamp
-	30, // 11: creepage.v1.Outlook.code_set_time:type_name -> google.protobuf.Timestamp
-	30, // 12: creepage.v1.Outlook.monitor_defect_time:type_name -> google.protobuf.Timestamp
-	31, // 13: creepage.v1.MeasureNext.component:type_name -> creepage.v1.Reading.Component
-	31, // 14: creepage.v1.Part.component:type_name -> creepage.v1.Reading.Component
-	30, // 15: creepage.v1.Part.declining_since_time:type_name -> google.protobuf.Timestamp
-	30, // 16: creepage.v1.Part.last_measure_time:type_name -> google.protobuf.Timestamp
-	30, // 17: creepage.v1.DoubtedReading.measure_time:type_name -> google.protobuf.Timestamp
-	31, // 18: creepage.v1.DoubtedReading.component:type_name -> creepage.v1.Reading.Component
-	31, // 19: creepage.v1.Track.component:type_name -> creepage.v1.Reading.Component
-	9,  // 20: creepage.v1.Track.estimates:type_name -> creepage.v1.Estimate
-	30, // 21: creepage.v1.Estimate.time:type_name -> google.protobuf.Timestamp
-	31, // 22: creepage.v1.Repair.component:type_name -> creepage.v1.Reading.Component
-	1,  // 23: creepage.v1.Repair.kind:type_name -> creepage.v1.Repair.Kind
-	30, // 24: creepage.v1.Repair.occur_time:type_name -> google.protobuf.Timestamp
-	30, // 25: creepage.v1.Repair.create_time:type_name -> google.protobuf.Timestamp
-	2,  // 26: creepage.v1.ListVehiclesResponse.vehicles:type_name -> creepage.v1.Vehicle
-	30, // 27: creepage.v1.GetOutlookRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	3,  // 28: creepage.v1.ListOutlooksResponse.outlooks:type_name -> creepage.v1.Outlook
-	8,  // 29: creepage.v1.ListTracksResponse.tracks:type_name -> creepage.v1.Track
-	24, // 30: creepage.v1.ListReadingsResponse.readings:type_name -> creepage.v1.AssessedReading
-	32, // 31: creepage.v1.AssessedReading.reading:type_name -> creepage.v1.Reading
-	33, // 32: creepage.v1.AssessedReading.assessment:type_name -> creepage.v1.Assessment
-	10, // 33: creepage.v1.CreateRepairRequest.repair:type_name -> creepage.v1.Repair
-	10, // 34: creepage.v1.ListRepairsResponse.repairs:type_name -> creepage.v1.Repair
-	34, // 35: creepage.v1.ListCodesResponse.codes:type_name -> creepage.v1.CodeSighting
-	11, // 36: creepage.v1.FleetService.ListVehicles:input_type -> creepage.v1.ListVehiclesRequest
-	13, // 37: creepage.v1.FleetService.GetVehicle:input_type -> creepage.v1.GetVehicleRequest
-	14, // 38: creepage.v1.FleetService.RenameVehicle:input_type -> creepage.v1.RenameVehicleRequest
-	15, // 39: creepage.v1.FleetService.MergeVehicles:input_type -> creepage.v1.MergeVehiclesRequest
-	16, // 40: creepage.v1.FleetService.RetireVehicle:input_type -> creepage.v1.RetireVehicleRequest
-	17, // 41: creepage.v1.FleetService.GetOutlook:input_type -> creepage.v1.GetOutlookRequest
-	18, // 42: creepage.v1.FleetService.ListOutlooks:input_type -> creepage.v1.ListOutlooksRequest
-	20, // 43: creepage.v1.FleetService.ListTracks:input_type -> creepage.v1.ListTracksRequest
-	22, // 44: creepage.v1.FleetService.ListReadings:input_type -> creepage.v1.ListReadingsRequest
-	25, // 45: creepage.v1.FleetService.CreateRepair:input_type -> creepage.v1.CreateRepairRequest
-	26, // 46: creepage.v1.FleetService.ListRepairs:input_type -> creepage.v1.ListRepairsRequest
-	28, // 47: creepage.v1.FleetService.ListCodes:input_type -> creepage.v1.ListCodesRequest
-	12, // 48: creepage.v1.FleetService.ListVehicles:output_type -> creepage.v1.ListVehiclesResponse
-	2,  // 49: creepage.v1.FleetService.GetVehicle:output_type -> creepage.v1.Vehicle
-	2,  // 50: creepage.v1.FleetService.RenameVehicle:output_type -> creepage.v1.Vehicle
-	2,  // 51: creepage.v1.FleetService.MergeVehicles:output_type -> creepage.v1.Vehicle
-	2,  // 52: creepage.v1.FleetService.RetireVehicle:output_type -> creepage.v1.Vehicle
-	3,  // 53: creepage.v1.FleetService.GetOutlook:output_type -> creepage.v1.Outlook
-	19, // 54: creepage.v1.FleetService.ListOutlooks:output_type -> creepage.v1.ListOutlooksResponse
-	21, // 55: creepage.v1.FleetService.ListTracks:output_type -> creepage.v1.ListTracksResponse
-	23, // 56: creepage.v1.FleetService.ListReadings:output_type -> creepage.v1.ListReadingsResponse
-	10, // 57: creepage.v1.FleetService.CreateRepair:output_type -> creepage.v1.Repair
-	27, // 58: creepage.v1.FleetService.ListRepairs:output_type -> creepage.v1.ListRepairsResponse
-	29, // 59: creepage.v1.FleetService.ListCodes:output_type -> creepage.v1.ListCodesResponse
-	48, // [48:60] is the sub-list for method output_type
-	36, // [36:48] is the sub-list for method input_type
-	36, // [36:36] is the sub-list for extension type_name
-	36, // [36:36] is the sub-list for extension extendee
-	0,  // [0:36] is the sub-list for field type_name
+	35, // 4: creepage.v1.Outlook.limiting_component:type_name -> creepage.v1.Reading.Component
+	5,  // 5: creepage.v1.Outlook.measure_next:type_name -> creepage.v1.MeasureNext
+	34, // 6: creepage.v1.Outlook.evaluate_time:type_name -> google.protobuf.Timestamp
+	6,  // 7: creepage.v1.Outlook.parts:type_name -> creepage.v1.Part
+	7,  // 8: creepage.v1.Outlook.curve:type_name -> creepage.v1.CurvePoint
+	8,  // 9: creepage.v1.Outlook.doubted:type_name -> creepage.v1.DoubtedReading
+	34, // 10: creepage.v1.Outlook.last_measure_time:type_name -> google.protobuf.Timestamp
+	34, // 11: creepage.v1.Outlook.code_set_time:type_name -> google.protobuf.Timestamp
+	34, // 12: creepage.v1.Outlook.monitor_defect_time:type_name -> google.protobuf.Timestamp
+	4,  // 13: creepage.v1.Outlook.recent_readings:type_name -> creepage.v1.RecentReading
+	34, // 14: creepage.v1.RecentReading.measure_time:type_name -> google.protobuf.Timestamp
+	36, // 15: creepage.v1.RecentReading.relation:type_name -> creepage.v1.Reading.Relation
+	35, // 16: creepage.v1.MeasureNext.component:type_name -> creepage.v1.Reading.Component
+	35, // 17: creepage.v1.Part.component:type_name -> creepage.v1.Reading.Component
+	34, // 18: creepage.v1.Part.declining_since_time:type_name -> google.protobuf.Timestamp
+	34, // 19: creepage.v1.Part.last_measure_time:type_name -> google.protobuf.Timestamp
+	34, // 20: creepage.v1.DoubtedReading.measure_time:type_name -> google.protobuf.Timestamp
+	35, // 21: creepage.v1.DoubtedReading.component:type_name -> creepage.v1.Reading.Component
+	35, // 22: creepage.v1.Track.component:type_name -> creepage.v1.Reading.Component
+	10, // 23: creepage.v1.Track.estimates:type_name -> creepage.v1.Estimate
+	34, // 24: creepage.v1.Estimate.time:type_name -> google.protobuf.Timestamp
+	35, // 25: creepage.v1.Repair.component:type_name -> creepage.v1.Reading.Component
+	1,  // 26: creepage.v1.Repair.kind:type_name -> creepage.v1.Repair.Kind
+	34, // 27: creepage.v1.Repair.occur_time:type_name -> google.protobuf.Timestamp
+	34, // 28: creepage.v1.Repair.create_time:type_name -> google.protobuf.Timestamp
+	2,  // 29: creepage.v1.ListVehiclesResponse.vehicles:type_name -> creepage.v1.Vehicle
+	34, // 30: creepage.v1.GetOutlookRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	22, // 31: creepage.v1.CountOutlooksResponse.counts:type_name -> creepage.v1.OutlookCount
+	0,  // 32: creepage.v1.OutlookCount.state:type_name -> creepage.v1.Outlook.State
+	3,  // 33: creepage.v1.ListOutlooksResponse.outlooks:type_name -> creepage.v1.Outlook
+	9,  // 34: creepage.v1.ListTracksResponse.tracks:type_name -> creepage.v1.Track
+	28, // 35: creepage.v1.ListReadingsResponse.readings:type_name -> creepage.v1.AssessedReading
+	37, // 36: creepage.v1.AssessedReading.reading:type_name -> creepage.v1.Reading
+	38, // 37: creepage.v1.AssessedReading.assessment:type_name -> creepage.v1.Assessment
+	11, // 38: creepage.v1.CreateRepairRequest.repair:type_name -> creepage.v1.Repair
+	11, // 39: creepage.v1.ListRepairsResponse.repairs:type_name -> creepage.v1.Repair
+	39, // 40: creepage.v1.ListCodesResponse.codes:type_name -> creepage.v1.CodeSighting
+	12, // 41: creepage.v1.FleetService.ListVehicles:input_type -> creepage.v1.ListVehiclesRequest
+	14, // 42: creepage.v1.FleetService.GetVehicle:input_type -> creepage.v1.GetVehicleRequest
+	15, // 43: creepage.v1.FleetService.RenameVehicle:input_type -> creepage.v1.RenameVehicleRequest
+	16, // 44: creepage.v1.FleetService.MergeVehicles:input_type -> creepage.v1.MergeVehiclesRequest
+	17, // 45: creepage.v1.FleetService.RetireVehicle:input_type -> creepage.v1.RetireVehicleRequest
+	18, // 46: creepage.v1.FleetService.GetOutlook:input_type -> creepage.v1.GetOutlookRequest
+	19, // 47: creepage.v1.FleetService.ListOutlooks:input_type -> creepage.v1.ListOutlooksRequest
+	20, // 48: creepage.v1.FleetService.CountOutlooks:input_type -> creepage.v1.CountOutlooksRequest
+	24, // 49: creepage.v1.FleetService.ListTracks:input_type -> creepage.v1.ListTracksRequest
+	26, // 50: creepage.v1.FleetService.ListReadings:input_type -> creepage.v1.ListReadingsRequest
+	29, // 51: creepage.v1.FleetService.CreateRepair:input_type -> creepage.v1.CreateRepairRequest
+	30, // 52: creepage.v1.FleetService.ListRepairs:input_type -> creepage.v1.ListRepairsRequest
+	32, // 53: creepage.v1.FleetService.ListCodes:input_type -> creepage.v1.ListCodesRequest
+	13, // 54: creepage.v1.FleetService.ListVehicles:output_type -> creepage.v1.ListVehiclesResponse
+	2,  // 55: creepage.v1.FleetService.GetVehicle:output_type -> creepage.v1.Vehicle
+	2,  // 56: creepage.v1.FleetService.RenameVehicle:output_type -> creepage.v1.Vehicle
+	2,  // 57: creepage.v1.FleetService.MergeVehicles:output_type -> creepage.v1.Vehicle
+	2,  // 58: creepage.v1.FleetService.RetireVehicle:output_type -> creepage.v1.Vehicle
+	3,  // 59: creepage.v1.FleetService.GetOutlook:output_type -> creepage.v1.Outlook
+	23, // 60: creepage.v1.FleetService.ListOutlooks:output_type -> creepage.v1.ListOutlooksResponse
+	21, // 61: creepage.v1.FleetService.CountOutlooks:output_type -> creepage.v1.CountOutlooksResponse
+	25, // 62: creepage.v1.FleetService.ListTracks:output_type -> creepage.v1.ListTracksResponse
+	27, // 63: creepage.v1.FleetService.ListReadings:output_type -> creepage.v1.ListReadingsResponse
+	11, // 64: creepage.v1.FleetService.CreateRepair:output_type -> creepage.v1.Repair
+	31, // 65: creepage.v1.FleetService.ListRepairs:output_type -> creepage.v1.ListRepairsResponse
+	33, // 66: creepage.v1.FleetService.ListCodes:output_type -> creepage.v1.ListCodesResponse
+	54, // [54:67] is the sub-list for method output_type
+	41, // [41:54] is the sub-list for method input_type
+	41, // [41:41] is the sub-list for extension type_name
+	41, // [41:41] is the sub-list for extension extendee
+	0,  // [0:41] is the sub-list for field type_name
 }
 
 func init() { file_creepage_v1_vehicle_proto_init() }
@@ -2629,15 +2915,15 @@ func file_creepage_v1_vehicle_proto_init() {
 	file_creepage_v1_reading_proto_init()
 	file_creepage_v1_vehicle_proto_msgTypes[0].OneofWrappers = []any{}
 	file_creepage_v1_vehicle_proto_msgTypes[1].OneofWrappers = []any{}
-	file_creepage_v1_vehicle_proto_msgTypes[3].OneofWrappers = []any{}
-	file_creepage_v1_vehicle_proto_msgTypes[8].OneofWrappers = []any{}
+	file_creepage_v1_vehicle_proto_msgTypes[4].OneofWrappers = []any{}
+	file_creepage_v1_vehicle_proto_msgTypes[9].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_creepage_v1_vehicle_proto_rawDesc), len(file_creepage_v1_vehicle_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   28,
+			NumMessages:   32,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

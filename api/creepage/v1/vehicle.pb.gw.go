@@ -332,6 +332,41 @@ func local_request_FleetService_ListOutlooks_0(ctx context.Context, marshaler ru
 	return msg, metadata, err
 }
 
+var filter_FleetService_CountOutlooks_0 = &utilities.DoubleArray{Encoding: map[string]int{}, Base: []int(nil), Check: []int(nil)}
+
+func request_FleetService_CountOutlooks_0(ctx context.Context, marshaler runtime.Marshaler, client FleetServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq CountOutlooksRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_FleetService_CountOutlooks_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.CountOutlooks(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_FleetService_CountOutlooks_0(ctx context.Context, marshaler runtime.Marshaler, server FleetServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq CountOutlooksRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_FleetService_CountOutlooks_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.CountOutlooks(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 func request_FleetService_ListTracks_0(ctx context.Context, marshaler runtime.Marshaler, client FleetServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
 		protoReq ListTracksRequest
@@ -735,6 +770,26 @@ func RegisterFleetServiceHandlerServer(ctx context.Context, mux *runtime.ServeMu
 		}
 		forward_FleetService_ListOutlooks_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_FleetService_CountOutlooks_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/creepage.v1.FleetService/CountOutlooks", runtime.WithHTTPPathPattern("/v1/outlooks:count"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_FleetService_CountOutlooks_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_FleetService_CountOutlooks_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_FleetService_ListTracks_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -994,6 +1049,23 @@ func RegisterFleetServiceHandlerClient(ctx context.Context, mux *runtime.ServeMu
 		}
 		forward_FleetService_ListOutlooks_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_FleetService_CountOutlooks_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/creepage.v1.FleetService/CountOutlooks", runtime.WithHTTPPathPattern("/v1/outlooks:count"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_FleetService_CountOutlooks_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_FleetService_CountOutlooks_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_FleetService_ListTracks_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -1090,6 +1162,7 @@ var (
 	pattern_FleetService_RetireVehicle_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "vehicles", "name"}, "retire"))
 	pattern_FleetService_GetOutlook_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "vehicles", "outlook", "name"}, ""))
 	pattern_FleetService_ListOutlooks_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "outlooks"}, ""))
+	pattern_FleetService_CountOutlooks_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "outlooks"}, "count"))
 	pattern_FleetService_ListTracks_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "vehicles", "parent", "tracks"}, ""))
 	pattern_FleetService_ListReadings_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "vehicles", "parent", "readings"}, ""))
 	pattern_FleetService_CreateRepair_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "vehicles", "parent", "repairs"}, ""))
@@ -1105,6 +1178,7 @@ var (
 	forward_FleetService_RetireVehicle_0 = runtime.ForwardResponseMessage
 	forward_FleetService_GetOutlook_0    = runtime.ForwardResponseMessage
 	forward_FleetService_ListOutlooks_0  = runtime.ForwardResponseMessage
+	forward_FleetService_CountOutlooks_0 = runtime.ForwardResponseMessage
 	forward_FleetService_ListTracks_0    = runtime.ForwardResponseMessage
 	forward_FleetService_ListReadings_0  = runtime.ForwardResponseMessage
 	forward_FleetService_CreateRepair_0  = runtime.ForwardResponseMessage

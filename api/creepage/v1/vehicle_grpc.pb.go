@@ -26,6 +26,7 @@ const (
 	FleetService_RetireVehicle_FullMethodName = "/creepage.v1.FleetService/RetireVehicle"
 	FleetService_GetOutlook_FullMethodName    = "/creepage.v1.FleetService/GetOutlook"
 	FleetService_ListOutlooks_FullMethodName  = "/creepage.v1.FleetService/ListOutlooks"
+	FleetService_CountOutlooks_FullMethodName = "/creepage.v1.FleetService/CountOutlooks"
 	FleetService_ListTracks_FullMethodName    = "/creepage.v1.FleetService/ListTracks"
 	FleetService_ListReadings_FullMethodName  = "/creepage.v1.FleetService/ListReadings"
 	FleetService_CreateRepair_FullMethodName  = "/creepage.v1.FleetService/CreateRepair"
@@ -55,6 +56,8 @@ type FleetServiceClient interface {
 	GetOutlook(ctx context.Context, in *GetOutlookRequest, opts ...grpc.CallOption) (*Outlook, error)
 	// Lists outlooks, most urgent first.
 	ListOutlooks(ctx context.Context, in *ListOutlooksRequest, opts ...grpc.CallOption) (*ListOutlooksResponse, error)
+	// Counts vehicles by state: of all, or of each platform or shop.
+	CountOutlooks(ctx context.Context, in *CountOutlooksRequest, opts ...grpc.CallOption) (*CountOutlooksResponse, error)
 	// Lists the tracks of a vehicle with their estimates over time.
 	ListTracks(ctx context.Context, in *ListTracksRequest, opts ...grpc.CallOption) (*ListTracksResponse, error)
 	// Lists a vehicle's readings, newest first. Under `vehicles/-` those of every
@@ -146,6 +149,16 @@ func (c *fleetServiceClient) ListOutlooks(ctx context.Context, in *ListOutlooksR
 	return out, nil
 }
 
+func (c *fleetServiceClient) CountOutlooks(ctx context.Context, in *CountOutlooksRequest, opts ...grpc.CallOption) (*CountOutlooksResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CountOutlooksResponse)
+	err := c.cc.Invoke(ctx, FleetService_CountOutlooks_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *fleetServiceClient) ListTracks(ctx context.Context, in *ListTracksRequest, opts ...grpc.CallOption) (*ListTracksResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListTracksResponse)
@@ -218,6 +231,8 @@ type FleetServiceServer interface {
 	GetOutlook(context.Context, *GetOutlookRequest) (*Outlook, error)
 	// Lists outlooks, most urgent first.
 	ListOutlooks(context.Context, *ListOutlooksRequest) (*ListOutlooksResponse, error)
+	// Counts vehicles by state: of all, or of each platform or shop.
+	CountOutlooks(context.Context, *CountOutlooksRequest) (*CountOutlooksResponse, error)
 	// Lists the tracks of a vehicle with their estimates over time.
 	ListTracks(context.Context, *ListTracksRequest) (*ListTracksResponse, error)
 	// Lists a vehicle's readings, newest first. Under `vehicles/-` those of every
@@ -259,6 +274,9 @@ func (UnimplementedFleetServiceServer) GetOutlook(context.Context, *GetOutlookRe
 }
 func (UnimplementedFleetServiceServer) ListOutlooks(context.Context, *ListOutlooksRequest) (*ListOutlooksResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListOutlooks not implemented")
+}
+func (UnimplementedFleetServiceServer) CountOutlooks(context.Context, *CountOutlooksRequest) (*CountOutlooksResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CountOutlooks not implemented")
 }
 func (UnimplementedFleetServiceServer) ListTracks(context.Context, *ListTracksRequest) (*ListTracksResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListTracks not implemented")
@@ -422,6 +440,24 @@ func _FleetService_ListOutlooks_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FleetService_CountOutlooks_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CountOutlooksRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).CountOutlooks(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_CountOutlooks_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).CountOutlooks(ctx, req.(*CountOutlooksRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _FleetService_ListTracks_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListTracksRequest)
 	if err := dec(in); err != nil {
@@ -546,6 +582,10 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListOutlooks",
 			Handler:    _FleetService_ListOutlooks_Handler,
+		},
+		{
+			MethodName: "CountOutlooks",
+			Handler:    _FleetService_CountOutlooks_Handler,
 		},
 		{
 			MethodName: "ListTracks",

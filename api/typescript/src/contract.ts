@@ -179,6 +179,47 @@ export interface paths {
         patch?: never;
         trace?: never;
     };
+    "/v1/platforms/{platform}:testPlan": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Prints a test plan on one page, to be taken to the vehicle. */
+        get: operations["BenchService_PrintTestPlan"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/vehicles/{vehicle}/visits/{visit}:record": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /**
+         * Prints the record of a stored visit for a warranty file: vehicle, meter,
+         *     conditions, precautions as stated, every reading with its limit and verdict
+         *     in words, corrections with their spread, the tracks' charts up to the
+         *     visit, cautions, room for a signature. It is a record of tests, not a
+         *     release of the vehicle. A shop's key prints visits of its own shop, with
+         *     charts of its own readings alone.
+         */
+        get: operations["BenchService_PrintVisitRecord"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
     "/v1/bench:absorption": {
         parameters: {
             query?: never;
@@ -344,6 +385,57 @@ export interface paths {
         patch?: never;
         trace?: never;
     };
+    "/v1/shops:review": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Reviews how each shop measures with insulation testers. */
+        get: operations["ReviewService_ReviewShops"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/meters:review": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Reviews each meter against the others that looked at the same insulation. */
+        get: operations["ReviewService_ReviewMeters"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/platforms:review": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Reviews how the components of each platform have aged within a year. */
+        get: operations["ReviewService_ReviewAging"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
     "/v1/vehicles": {
         parameters: {
             query?: never;
@@ -458,6 +550,23 @@ export interface paths {
         };
         /** Lists outlooks, most urgent first. */
         get: operations["FleetService_ListOutlooks"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/outlooks:count": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Counts vehicles by state: of all, or of each platform or shop. */
+        get: operations["FleetService_CountOutlooks"];
         put?: never;
         post?: never;
         delete?: never;
@@ -626,6 +735,29 @@ export interface paths {
         patch?: never;
         trace?: never;
     };
+    "/v1/warnings:watch": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /**
+         * Follows what becomes of the organisation's warnings. Every change comes
+         *     once, in the order in which the changes were committed; a watch that broke
+         *     off goes on from the last cursor without missing or repeating one. Over
+         *     REST the answer is a stream of server-sent events (text/event-stream) whose
+         *     `id` is the cursor, and the header Last-Event-ID is honoured.
+         */
+        get: operations["WatchService_WatchWarnings"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
 }
 export type webhooks = Record<string, never>;
 export interface components {
@@ -777,6 +909,72 @@ export interface components {
             /** @description Resource name of the vehicle. */
             vehicle: string;
         };
+        /** @description ComponentAging says how a component of a platform has aged within the year. */
+        "creepage.v1.ComponentAging": {
+            /**
+             * Format: double
+             * @description One-sided p-value against these (Fisher's exact test), adjusted for the
+             *     number of comparisons (Benjamini and Hochberg 1995); absent without peers.
+             */
+            adjustedP?: number;
+            /**
+             * Format: int32
+             * @description Of these, on which it began to decline, dropped, or was repaired or
+             *     replaced within the year.
+             */
+            agedVehicles?: number;
+            /** @description The component. */
+            component?: components["schemas"]["creepage.v1.Reading.Component"];
+            /**
+             * Format: double
+             * @description Mean decline of these in decades per 30 days, negative when falling.
+             */
+            decadesPer30d?: number;
+            /**
+             * Format: double
+             * @description Upper end.
+             */
+            decadesPer30dHigh?: number;
+            /**
+             * Format: double
+             * @description Lower end of its 95 % interval (Student's t); absent for a single vehicle.
+             */
+            decadesPer30dLow?: number;
+            /**
+             * Format: int32
+             * @description Vehicles on which it is declining now.
+             */
+            decliningVehicles?: number;
+            /**
+             * Format: int32
+             * @description Of these, on which it aged.
+             */
+            peerAgedVehicles?: number;
+            /**
+             * Format: int32
+             * @description Vehicles of other platforms on which the same component has been measured.
+             */
+            peerVehicles?: number;
+            /** @description Resource name of the platform. */
+            platform?: string;
+            /**
+             * Format: double
+             * @description Upper end.
+             */
+            shareHigh?: number;
+            /**
+             * Format: double
+             * @description Lower end of the 95 % interval of that share (Clopper and Pearson 1934).
+             */
+            shareLow?: number;
+            /** @description True when adjusted_p is at most 0.05. */
+            standsOut?: boolean;
+            /**
+             * Format: int32
+             * @description Vehicles on which it has been measured.
+             */
+            vehicles?: number;
+        };
         /**
          * @description IEEE 43 thermal class of the winding.
          * @enum {string}
@@ -810,6 +1008,16 @@ export interface components {
             readings?: string[];
             /** @description What does not fit and what is the likely reason. */
             text?: string;
+        };
+        /** @description Response of CountOutlooks. */
+        "creepage.v1.CountOutlooksResponse": {
+            /** @description Counts above zero, by group and state. */
+            counts?: components["schemas"]["creepage.v1.OutlookCount"][];
+            /**
+             * Format: int32
+             * @description All vehicles of the filter.
+             */
+            totalSize?: number;
         };
         /** @description Response of CreateKey. */
         "creepage.v1.CreateKeyResponse": {
@@ -1090,6 +1298,60 @@ export interface components {
             /** @description Title for people. */
             title?: string;
         };
+        /**
+         * @description MeterReview holds a meter against the others: how far its values (log10 of
+         *     ohm, over-range readings left out) lie from those of other meters at the same
+         *     test points of the same vehicles, each less its own offset. The meters'
+         *     median offset is zero.
+         */
+        "creepage.v1.MeterReview": {
+            /**
+             * Format: double
+             * @description Two-sided p-value, adjusted for the number of meters (Benjamini and
+             *     Hochberg 1995).
+             */
+            adjustedP?: number;
+            /**
+             * Format: int32
+             * @description Vehicles on which another meter has looked at the same test points.
+             */
+            comparedVehicles?: number;
+            /**
+             * Format: date-time
+             * @description When the last was taken.
+             */
+            lastMeasureTime?: string;
+            /** @description Resource name of the meter. */
+            meter?: string;
+            /**
+             * Format: double
+             * @description Mean difference in decades, negative when it reads low; absent with fewer
+             *     than three vehicles to compare.
+             */
+            offsetDecades?: number;
+            /**
+             * Format: double
+             * @description Upper end.
+             */
+            offsetHighDecades?: number;
+            /**
+             * Format: double
+             * @description Lower end of its 95 % interval (Student's t).
+             */
+            offsetLowDecades?: number;
+            /**
+             * Format: int64
+             * @description Of these, over range.
+             */
+            overRange?: string;
+            /**
+             * Format: int64
+             * @description Readings by insulation tester.
+             */
+            readings?: string;
+            /** @description True when adjusted_p is at most 0.05. */
+            standsOut?: boolean;
+        };
         /** @description NextDisconnection is a test to make next. */
         "creepage.v1.NextDisconnection": {
             /** @description What to disconnect. */
@@ -1190,6 +1452,11 @@ export interface components {
             platform?: string;
             /** @description Why, in one plain sentence. */
             reason?: string;
+            /**
+             * @description The newest readings of the limiting component, or of the whole vehicle where
+             *     none limits, oldest first. Only in lists that ask for them.
+             */
+            recentReadings?: components["schemas"]["creepage.v1.RecentReading"][];
             /** @description The state in one word. */
             state?: components["schemas"]["creepage.v1.Outlook.State"];
             /** @description Resource name of the vehicle. */
@@ -1200,6 +1467,26 @@ export interface components {
          * @enum {string}
          */
         "creepage.v1.Outlook.State": "STATE_UNSPECIFIED" | "STEADY" | "FALLING" | "DUE" | "UNDER" | "UNKNOWN";
+        /** @description OutlookCount is how many vehicles are in a state. */
+        "creepage.v1.OutlookCount": {
+            /**
+             * @description Resource name of the platform or shop; empty where all are counted together
+             *     or no shop is known.
+             */
+            group?: string;
+            /** @description The state. */
+            state?: components["schemas"]["creepage.v1.Outlook.State"];
+            /**
+             * Format: int32
+             * @description Vehicles.
+             */
+            vehicles?: number;
+        };
+        /**
+         * @description A form of document.
+         * @enum {string}
+         */
+        "creepage.v1.Paper.Format": "FORMAT_UNSPECIFIED" | "PDF" | "HTML";
         /**
          * @description Part is what is known of one group of a vehicle: a component's phases, or
          *     one pole of it, or the whole.
@@ -1558,6 +1845,21 @@ export interface components {
          * @enum {string}
          */
         "creepage.v1.Reading.Warmth": "WARMTH_UNSPECIFIED" | "COLD" | "HOT";
+        /** @description RecentReading is a reading as a spark line needs it. */
+        "creepage.v1.RecentReading": {
+            /**
+             * Format: date-time
+             * @description When it was taken.
+             */
+            measureTime?: string;
+            /** @description How the stated resistance relates to the true one. */
+            relation?: components["schemas"]["creepage.v1.Reading.Relation"];
+            /**
+             * Format: double
+             * @description Resistance in ohm.
+             */
+            resistanceOhms?: number;
+        };
         /** @description Repair is something done to a component. */
         "creepage.v1.Repair": {
             /** @description The component. */
@@ -1584,6 +1886,36 @@ export interface components {
          * @enum {string}
          */
         "creepage.v1.Repair.Kind": "KIND_UNSPECIFIED" | "REPLACED" | "REPAIRED" | "CLEANED";
+        /** @description Response of ReviewAging. */
+        "creepage.v1.ReviewAgingResponse": {
+            /** @description Each platform's components that have been measured, by platform and component. */
+            components?: components["schemas"]["creepage.v1.ComponentAging"][];
+            /**
+             * Format: date-time
+             * @description The year that was looked at begins here and ends now.
+             */
+            startTime?: string;
+        };
+        /** @description Response of ReviewMeters. */
+        "creepage.v1.ReviewMetersResponse": {
+            /** @description The meters that have taken readings, by name. */
+            meters?: components["schemas"]["creepage.v1.MeterReview"][];
+            /**
+             * Format: date-time
+             * @description From when readings were counted.
+             */
+            startTime?: string;
+        };
+        /** @description Response of ReviewShops. */
+        "creepage.v1.ReviewShopsResponse": {
+            /** @description The shops that have taken readings, by name. */
+            shops?: components["schemas"]["creepage.v1.ShopReview"][];
+            /**
+             * Format: date-time
+             * @description From when readings were counted.
+             */
+            startTime?: string;
+        };
         /** @description Shop is a workshop of the organisation. */
         "creepage.v1.Shop": {
             /**
@@ -1595,6 +1927,46 @@ export interface components {
             name?: string;
             /** @description Title for people. */
             title?: string;
+        };
+        /** @description ShopReview counts how a shop measures. Void readings do not count. */
+        "creepage.v1.ShopReview": {
+            /**
+             * Format: int64
+             * @description Of these, without a hold time.
+             */
+            holdNotStated?: string;
+            /**
+             * Format: date-time
+             * @description When the last was taken.
+             */
+            lastMeasureTime?: string;
+            /**
+             * Format: int64
+             * @description Of these, over range.
+             */
+            overRange?: string;
+            /**
+             * Format: int64
+             * @description Readings by insulation tester.
+             */
+            readings?: string;
+            /** @description Resource name of the shop. */
+            shop?: string;
+            /**
+             * Format: int64
+             * @description Of these, held for less than 60 s.
+             */
+            shortHold?: string;
+            /**
+             * Format: int32
+             * @description Vehicles measured.
+             */
+            vehicles?: number;
+            /**
+             * Format: int64
+             * @description Of these, without a temperature of air or part.
+             */
+            withoutTemperature?: string;
         };
         /** @description Step is one line of a computation, for people. */
         "creepage.v1.Step": {
@@ -1885,6 +2257,39 @@ export interface components {
          * @enum {string}
          */
         "creepage.v1.Warning.Kind": "KIND_UNSPECIFIED" | "CODE_DUE" | "UNDER_CODE_LIMIT" | "UNDER_SERVICE_LIMIT" | "SUDDEN_DROP";
+        /** @description WarningChange is one change of a warning. */
+        "creepage.v1.WarningChange": {
+            /**
+             * Format: date-time
+             * @description When it happened: of RAISED and ENDED the time of the evaluation.
+             */
+            changeTime?: string;
+            /** @description What happened. */
+            event?: components["schemas"]["creepage.v1.WarningChange.Event"];
+            /**
+             * Format: int64
+             * @description Number of the change: an organisation's changes are numbered 1, 2, 3 ... in
+             *     the order in which they were committed.
+             */
+            sequence?: string;
+            /** @description The warning as it was after the change. */
+            warning?: components["schemas"]["creepage.v1.Warning"];
+        };
+        /**
+         * @description What happened to the warning.
+         * @enum {string}
+         */
+        "creepage.v1.WarningChange.Event": "EVENT_UNSPECIFIED" | "RAISED" | "CHANGED" | "ENDED";
+        /** @description Response of WatchWarnings. */
+        "creepage.v1.WatchWarningsResponse": {
+            /**
+             * @description The change; absent in the first message and in those that only show that
+             *     the watch is alive, several a minute.
+             */
+            change?: components["schemas"]["creepage.v1.WarningChange"];
+            /** @description Where this watch stands after the change: keep it and resume from it. */
+            cursor?: string;
+        };
         /** @description An error: a code of google.rpc.Code, a message for developers, and details. ErrorInfo is always among the details; invalid fields come with a BadRequest whose paths name them. */
         "google.rpc.Status": {
             /**
@@ -2338,6 +2743,78 @@ export interface operations {
             };
         };
     };
+    BenchService_PrintTestPlan: {
+        parameters: {
+            query?: {
+                /** @description The format; PDF when left out. */
+                format?: components["schemas"]["creepage.v1.Paper.Format"];
+            };
+            header?: never;
+            path: {
+                /** @description Resource name of the platform. */
+                platform: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description The document; Content-Type says in which format. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "*/*": string;
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    BenchService_PrintVisitRecord: {
+        parameters: {
+            query?: {
+                /** @description The format; PDF when left out. */
+                format?: components["schemas"]["creepage.v1.Paper.Format"];
+            };
+            header?: never;
+            path: {
+                /** @description Resource name of the vehicle. */
+                vehicle: string;
+                /** @description The visit, as its readings state it. */
+                visit: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description The document; Content-Type says in which format. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "*/*": string;
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
     BenchService_ComputeAbsorption: {
         parameters: {
             query?: never;
@@ -2735,6 +3212,99 @@ export interface operations {
             };
         };
     };
+    ReviewService_ReviewShops: {
+        parameters: {
+            query?: {
+                /** @description Readings from then on; left out: of the last 180 days. */
+                startTime?: string;
+            };
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description Response of ReviewShops. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ReviewShopsResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReviewService_ReviewMeters: {
+        parameters: {
+            query?: {
+                /** @description Readings from then on; left out: of the last 180 days. */
+                startTime?: string;
+            };
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description Response of ReviewMeters. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ReviewMetersResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReviewService_ReviewAging: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description Response of ReviewAging. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ReviewAgingResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
     FleetService_ListVehicles: {
         parameters: {
             query?: {
@@ -2971,6 +3541,8 @@ export interface operations {
                 filter?: string;
                 /** @description Order; left out: most urgent first. */
                 orderBy?: string;
+                /** @description How many recent readings come with each outlook; left out: none. */
+                recentReadings?: number;
             };
             header?: never;
             path?: never;
@@ -2985,6 +3557,40 @@ export interface operations {
                 };
                 content: {
                     "application/json": components["schemas"]["creepage.v1.ListOutlooksResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    FleetService_CountOutlooks: {
+        parameters: {
+            query?: {
+                /** @description AIP-160 filter, as in ListOutlooks. */
+                filter?: string;
+                /** @description `platform` or `last_shop`: a count for each; left out: of all together. */
+                groupBy?: string;
+            };
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description Response of CountOutlooks. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.CountOutlooksResponse"];
                 };
             };
             /** @description An unexpected error response. */
@@ -3370,6 +3976,45 @@ export interface operations {
                 };
                 content: {
                     "application/json": components["schemas"]["creepage.v1.Warning"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    WatchService_WatchWarnings: {
+        parameters: {
+            query?: {
+                /**
+                 * @description Go on after this cursor of an earlier watch with the same filter. Without
+                 *     one the watch begins with the changes from now on.
+                 */
+                cursor?: string;
+                /** @description AIP-160 filter over `vehicle`, `kind`, `component`, `standing`, `raise_time`. */
+                filter?: string;
+                /** @description Without a cursor: begin with the first change recorded at this time or later. */
+                startTime?: string;
+            };
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description Server-sent events: `id` is the cursor, `event` is raised, changed or ended, `data` a creepage.v1.WarningChange in JSON. An event `end` says, as a google.rpc.Status, why the stream ends. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "text/event-stream": string;
                 };
             };
             /** @description An unexpected error response. */
