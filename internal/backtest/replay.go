@@ -25,6 +25,7 @@ type Replay struct {
 	Every  time.Duration // an outlook stands at Origin + Every, + 2 Every, ...; 0: none
 	Last   time.Time     // outlooks end here
 	Until  time.Time     // the warn rule is evaluated once a UTC day up to this time
+	Rows   bool          // outlooks are wanted as rows of numbers only: without bands, doubts, advice and sentence
 }
 
 // Said is what would have been said of a vehicle.
@@ -141,8 +142,13 @@ func (p *player) passUntil(at time.Time) {
 		day := !p.nextDay.After(at) && !p.nextDay.After(p.Until)
 		switch {
 		case outlook && (!day || !p.nextOutlook.After(p.nextDay)):
-			p.said.Outlooks = append(p.said.Outlooks, p.Model.Outlook(p.memory, p.platform(p.nextOutlook), p.notBefore(p.nextOutlook)))
-			p.said.Outlooks[len(p.said.Outlooks)-1].EvaluatedAt = p.nextOutlook
+			say := p.Model.Outlook
+			if p.Rows {
+				say = p.Model.Figures
+			}
+			o := say(p.memory, p.platform(p.nextOutlook), p.notBefore(p.nextOutlook))
+			o.EvaluatedAt = p.nextOutlook
+			p.said.Outlooks = append(p.said.Outlooks, o)
 			p.nextOutlook = p.nextOutlook.Add(p.Every)
 		case day:
 			p.evaluate(p.nextDay)

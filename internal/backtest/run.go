@@ -39,7 +39,7 @@ type Result struct {
 func Run(ctx context.Context, records *Records, c Config) (*Result, error) {
 	players := make([]*player, len(records.vehicles))
 	for i, h := range records.vehicles {
-		r := &Replay{Model: c.Model, Policy: c.Policy, Origin: startOfDay(records.first), Every: c.Every, Last: h.lastRow, Until: records.last}
+		r := &Replay{Model: c.Model, Policy: c.Policy, Origin: startOfDay(records.first), Every: c.Every, Last: h.lastRow, Until: records.last, Rows: true}
 		players[i] = r.begin(h.id, func(time.Time) *insulation.Platform { return h.platform }, h.arrivals())
 	}
 	if c.Learn > 0 {

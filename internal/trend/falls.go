@@ -207,6 +207,30 @@ func newTail() *tail {
 	return t
 }
 
+// deeper is the sum over atoms of mass times Phi(z + s fall + d growth). It is
+// where a fleet's forecasts spend their time.
+func (t *tail) deeper(atoms []atom, z, s, d float64) float64 {
+	z, s, d = (z+tailReach)*tailSteps, s*tailSteps, d*tailSteps
+	if n := len(atoms); n == 0 || z+s*atoms[n-1].fall+d*atoms[n-1].growth <= 0 {
+		return 0 // the deepest of them does not get there
+	}
+	sum := 0.0
+	for i := range atoms {
+		a := &atoms[i]
+		x := z + s*a.fall + d*a.growth
+		if x <= 0 {
+			continue
+		}
+		if x >= 2*tailReach*tailSteps {
+			sum += a.mass
+			continue
+		}
+		j := int(x)
+		sum += a.mass * (t[j] + (x-float64(j))*(t[j+1]-t[j]))
+	}
+	return sum
+}
+
 // cdf is Phi by table.
 func (t *tail) cdf(z float64) float64 {
 	x := (z + tailReach) * tailSteps

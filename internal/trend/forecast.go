@@ -326,29 +326,12 @@ func (x *partForecast) crossing(m *Model, h int, limit float64) float64 {
 		s := 1 / math.Sqrt(v+own+minVariance)
 		z := (limit - mu) * s
 		atoms := m.falls.atoms[k][h]
-		if len(atoms) == 0 {
-			if k == modeStable {
-				total += g.w * m.tail.cdf(z)
-			}
-			continue
-		}
-		if last := atoms[len(atoms)-1]; z+(last.fall+x.damp*last.growth)*s < -tailReach {
-			continue
-		}
-		part, onset := 0.0, 1.0
 		if k == modeStable {
-			onset = x.chain.onset
-			part = max(1-onset*m.falls.leaving[h], 0) * m.tail.cdf(z)
+			onset := x.chain.onset
+			total += g.w * (max(1-onset*m.falls.leaving[h], 0)*m.tail.cdf(z) + onset*m.tail.deeper(atoms, z, s, x.damp*s))
+			continue
 		}
-		for i := len(atoms) - 1; i >= 0; i-- {
-			a := &atoms[i]
-			deep := z + (a.fall+x.damp*a.growth)*s
-			if deep < -tailReach {
-				continue
-			}
-			part += a.mass * onset * m.tail.cdf(deep)
-		}
-		total += g.w * part
+		total += g.w * m.tail.deeper(atoms, z, s, x.damp*s)
 	}
 	return min(total, 1)
 }

@@ -27,37 +27,64 @@ func allHorizons() []int {
 // Outlook says what is expected of the vehicle at a time not before its last
 // entry. It reads nothing but its arguments and changes none of them.
 func (m *Model) Outlook(v *Vehicle, p *insulation.Platform, at time.Time) Outlook {
-	o := Outlook{Vehicle: v.id, EvaluatedAt: at, Version: m.params.Version, State: Unknown,
-		DaysP10: math.NaN(), DaysP50: math.NaN(), DaysP90: math.NaN()}
 	if v.open == 0 {
+		o := nothingKnown(v, m, at)
 		o.Missing = missing(p, &v.now)
 		o.Reason = "Nothing has been measured yet."
 		return o
 	}
 	f := m.forecastAt(v, p, at, allHorizons())
 	defer f.done()
+	o, limiting := f.figures(v, p, at)
+	f.bands(o.Parts)
+	o.Missing = missing(p, &v.now)
+	o.Doubts = append([]Doubt(nil), v.now.doubts...)
+	if d := v.now.defectDay; d != 0 && f.at-d < monitorDefectDays {
+		o.MonitorDefect = d.start()
+	}
+	m.measureAgain(&o, f)
+	o.Reason = f.reason(&o, limiting)
+	return o
+}
+
+// Figures is Outlook without what only a reader needs: no bands, no doubts, no
+// names of what is missing, no advice and no sentence. All else is the same to
+// the bit. A replay that writes a hundred thousand outlooks as rows asks for it.
+func (m *Model) Figures(v *Vehicle, p *insulation.Platform, at time.Time) Outlook {
+	if v.open == 0 {
+		return nothingKnown(v, m, at)
+	}
+	f := m.forecastAt(v, p, at, allHorizons())
+	defer f.done()
+	o, _ := f.figures(v, p, at)
+	return o
+}
+
+// nothingKnown is the outlook of a vehicle without entries.
+func nothingKnown(v *Vehicle, m *Model, at time.Time) Outlook {
+	return Outlook{Vehicle: v.id, EvaluatedAt: at, Version: m.params.Version, State: Unknown,
+		DaysP10: math.NaN(), DaysP50: math.NaN(), DaysP90: math.NaN()}
+}
+
+// figures reads the numbers off a forecast, and which group limits.
+func (f *forecast) figures(v *Vehicle, p *insulation.Platform, at time.Time) (o Outlook, limiting int) {
+	m := f.model
+	o = nothingKnown(v, m, at)
 	o.Raw30, o.Raw90 = f.raw[horizon30], f.raw[horizon90]
 	o.Curve = m.params.curve(&f.raw)
 	o.P0 = f.now()
 	o.P30, o.P90 = Within(o.Curve, 30), Within(o.Curve, 90)
 	o.DaysP10, o.DaysP50, o.DaysP90 = passing(o.Curve, 0.1), passing(o.Curve, 0.5), passing(o.Curve, 0.9)
 	o.Parts = f.parts(p)
-	o.Missing = missing(p, &v.now)
-	o.Doubts = append([]Doubt(nil), v.now.doubts...)
 	if v.now.codeDay != 0 {
 		o.CodeSet = v.now.codeDay.start()
 	}
-	if d := v.now.defectDay; d != 0 && f.at-d < monitorDefectDays {
-		o.MonitorDefect = d.start()
-	}
-	limiting := f.limiting(horizon90)
+	limiting = f.limiting(horizon90)
 	if limiting >= 0 {
 		o.Limiting = f.groups[limiting].g.key.Component
 	}
 	o.State = f.state(&o)
-	m.measureAgain(&o, f)
-	o.Reason = f.reason(&o, limiting)
-	return o
+	return o, limiting
 }
 
 // now is the chance that the whole lies below the code limit at this time.
@@ -155,15 +182,14 @@ func (f *forecast) scores(h int) []float64 {
 	return score
 }
 
-// parts describes every group.
+// parts describes every group, but for the bands.
 func (f *forecast) parts(p *insulation.Platform) []Part {
 	out := make([]Part, 0, len(f.groups))
 	code := math.Pow(10, -f.limit)
 	for i := range f.groups {
 		x := &f.groups[i]
 		g, b := x.g, &x.bank
-		sight := [Dim]float64{1, -x.damp, -x.hot[horizon90], 0}
-		part := Part{Group: g.key, LevelNow: b.band(f.model.tail, &levelOnly), Operating: b.band(f.model.tail, &sight),
+		part := Part{Group: g.key,
 			Steady: b[modeStable].w, Declining: b.share(modeDecline, modeDamp), Damp: b.share(modeDamp, modeDrop),
 			Dropped: b[modeDrop].w, Better: b[modeBetter].w, P90: x.p[horizon90], Readings: int(g.readings),
 			ServiceLimit: serviceLimit(p, g.key), UnderService: int(g.under), LastUnderOhms: g.underOhms}
@@ -178,6 +204,15 @@ func (f *forecast) parts(p *insulation.Platform) []Part {
 		out = append(out, part)
 	}
 	return out
+}
+
+// bands puts the quantiles of the groups' levels into their parts.
+func (f *forecast) bands(parts []Part) {
+	for i := range f.groups {
+		x := &f.groups[i]
+		sight := [Dim]float64{1, -x.damp, -x.hot[horizon90], 0}
+		parts[i].LevelNow, parts[i].Operating = x.bank.band(f.model.tail, &levelOnly), x.bank.band(f.model.tail, &sight)
+	}
 }
 
 // band returns the 10, 50 and 90 % quantiles of what a sight would show, in ohm.

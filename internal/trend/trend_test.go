@@ -178,3 +178,19 @@ func TestEncodeAndDecodeLeaveTheFutureUnchanged(t *testing.T) {
 		t.Error("a memory cut short was read without an error")
 	}
 }
+
+func TestFiguresAreAnOutlookWithoutItsWords(t *testing.T) {
+	m, p := model(t), harborVan()
+	v := watched(t, m, p)
+	for d := 201; d < 260; d += 9 {
+		o := m.Outlook(v, p, at(d))
+		for i := range o.Parts {
+			o.Parts[i].LevelNow, o.Parts[i].Operating = Band{}, Band{}
+		}
+		o.Missing, o.Doubts, o.Reason = nil, nil, ""
+		o.MonitorDefect, o.MeasureAgainBy, o.MeasureNext = time.Time{}, time.Time{}, Next{}
+		if got := m.Figures(v, p, at(d)); fmt.Sprintf("%+v", got) != fmt.Sprintf("%+v", o) {
+			t.Fatalf("day %d:\n%+v\n%+v", d, got, o)
+		}
+	}
+}
