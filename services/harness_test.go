@@ -26,6 +26,7 @@ import (
 	"creepage/internal/store"
 	"creepage/internal/stream"
 	"creepage/internal/trend"
+	"creepage/internal/webhook"
 	"creepage/services/access"
 	"creepage/services/bench"
 	"creepage/services/fleet"
@@ -41,6 +42,11 @@ func TestMain(m *testing.M) {
 
 // now is when every test begins.
 var now = time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
+
+// secretKey and inside are what the operator has set for webhooks.
+const secretKey = "a secret key of the tests alone"
+
+var inside = webhook.Policy{Inside: true, PlainHTTP: true}
 
 func nan() float64 { return math.NaN() }
 
@@ -93,7 +99,9 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 	must(t, err)
 	vehicles := fleet.New(db, model, pages, clock)
 	log := slog.New(slog.NewTextHandler(testLog{t}, nil))
-	s.watches = notify.New(db, pages, log, clock)
+	safe, err := webhook.NewSafe([]byte(secretKey))
+	must(t, err)
+	s.watches = notify.New(notify.Options{Store: db, Pages: pages, Log: log, Now: clock, Policy: inside, Safe: safe})
 	front, err := server.New(server.Config{CallsPerSecond: -1}, server.Parts{
 		Log: log, Metrics: registry, Now: clock, FindKey: access.FindKey(db),
 		Checks: []server.Check{{Name: "database", Do: db.Ping}, {Name: "stream", Do: func(ctx context.Context) error { _, err := streams.Info(ctx); return err }}},
@@ -106,6 +114,7 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 			creepagev1.RegisterAccessServiceServer(r, access.New(db, pages, clock))
 			creepagev1.RegisterBenchServiceServer(r, bench.New(db, model, clock))
 			creepagev1.RegisterWatchServiceServer(r, s.watches)
+			creepagev1.RegisterWebhookServiceServer(r, s.watches)
 		},
 	})
 	must(t, err)

@@ -19,6 +19,7 @@ type metrics struct {
 	evaluations prometheus.Counter
 	histories   prometheus.Counter
 	warnings    *prometheus.CounterVec
+	deliveries  *prometheus.CounterVec
 	lag         prometheus.Gauge
 	lagSeconds  prometheus.Gauge
 	held        prometheus.Gauge
@@ -47,12 +48,14 @@ func newMetrics(reg prometheus.Registerer) (*metrics, error) {
 		histories:   counter("histories_total", "Vehicles whose old records were replayed."),
 		warnings: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "creepage_worker_warnings_total",
 			Help: "Warnings by what became of them (raised, ended)."}, []string{"change"}),
+		deliveries: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "creepage_worker_webhook_attempts_total",
+			Help: "Attempts to deliver a webhook by what came of them (delivered, tried, given_up)."}, []string{"outcome"}),
 		lag:        gauge("lag_messages", "Messages in the stream that are not committed yet."),
 		lagSeconds: gauge("lag_seconds", "Age of the oldest message that is not committed yet."),
 		held:       gauge("quarantine_messages", "Messages in the quarantine."),
 	}
 	for _, c := range []prometheus.Collector{m.readings, m.codes, m.replays, m.quarantined, m.unsettled, m.failures, m.batchSize, m.commit,
-		m.evaluations, m.histories, m.warnings, m.lag, m.lagSeconds, m.held} {
+		m.evaluations, m.histories, m.warnings, m.deliveries, m.lag, m.lagSeconds, m.held} {
 		if err := reg.Register(c); err != nil {
 			return nil, fmt.Errorf("register the worker's metrics: %w", err)
 		}

@@ -16,9 +16,11 @@ import (
 	"creepage/internal/store"
 	"creepage/internal/stream"
 	"creepage/internal/trend"
+	"creepage/internal/webhook"
 )
 
-// Config is what a worker is made of. All of it is needed.
+// Config is what a worker is made of. All of it is needed, but Webhooks: its
+// zero value sends to public addresses alone and cannot sign.
 type Config struct {
 	Store      *store.Store
 	Stream     *stream.Stream
@@ -27,23 +29,28 @@ type Config struct {
 	Log        *slog.Logger
 	Registerer prometheus.Registerer
 	Limits     Limits
+	Webhooks   Webhooks
 }
 
 // Worker turns messages into tracks, outlooks and warnings.
 type Worker struct {
-	store   *store.Store
-	stream  *stream.Stream
-	model   *trend.Model
-	clock   func() time.Time
-	log     *slog.Logger
-	metrics *metrics
-	limits  Limits
-	jobs    *river.Client[pgx.Tx]
-	changed chan struct{} // one token: vehicles may have changed
-	backlog atomic.Bool   // batches are full: more is waiting than one holds
+	store    *store.Store
+	stream   *stream.Stream
+	model    *trend.Model
+	clock    func() time.Time
+	log      *slog.Logger
+	metrics  *metrics
+	limits   Limits
+	jobs     *river.Client[pgx.Tx]
+	webhooks Webhooks
+	sender   *webhook.Sender
+	changed  chan struct{} // one token: vehicles may have changed
+	backlog  atomic.Bool   // batches are full: more is waiting than one holds
 
 	// afterCommit is where tests kill a worker between commit and acknowledgement.
 	afterCommit func() error
+	// retryAfter is the schedule of deliveries; tests shorten it.
+	retryAfter func(attempt int) (time.Duration, bool)
 }
 
 // New returns a worker; Run sets it going.
@@ -53,8 +60,8 @@ func New(c Config) (*Worker, error) {
 		return nil, err
 	}
 	w := &Worker{store: c.Store, stream: c.Stream, model: c.Model, clock: c.Clock, log: c.Log, metrics: metrics, limits: c.Limits,
-		changed: make(chan struct{}, 1)}
-	if w.jobs, err = newJobs(c.Store, c.Log); err != nil {
+		changed: make(chan struct{}, 1), webhooks: c.Webhooks, sender: webhook.NewSender(c.Webhooks.Policy), retryAfter: webhook.RetryAfter}
+	if w.jobs, err = w.newJobs(c.Store, c.Log); err != nil {
 		return nil, err
 	}
 	return w, nil

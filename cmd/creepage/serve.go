@@ -10,6 +10,7 @@ func serveCommand() *cobra.Command {
 	var (
 		log        logFlags
 		remote     remoteFlags
+		hooks      webhookFlags
 		front      serverFlags
 		http, grpc string
 	)
@@ -19,8 +20,9 @@ func serveCommand() *cobra.Command {
 		Long: `Serves gRPC and REST. Any number of these may run beside each other.
 
 Environment: CREEPAGE_DATABASE_URL (the API's login), CREEPAGE_NATS_URL, and
-CREEPAGE_NATS_CREDENTIALS (a file) where NATS wants one. Each of the addresses may
-be given as NAME_FILE with the path of a file that holds it.`,
+CREEPAGE_NATS_CREDENTIALS (a file) where NATS wants one, and CREEPAGE_SECRET_KEY, the
+same for serve and work, for webhooks. Each of the addresses and the key may be given
+as NAME_FILE with the path of a file that holds it.`,
 		Example: "  CREEPAGE_DATABASE_URL_FILE=/run/secrets/serve_url CREEPAGE_NATS_URL=nats://nats:4222 creepage serve --http :8080 --grpc :9090",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -36,7 +38,11 @@ be given as NAME_FILE with the path of a file that holds it.`,
 			if err != nil {
 				return err
 			}
-			return app.Serve(cmd.Context(), app.ServeConfig{Common: common, Remote: where, HTTP: http, GRPC: grpc, Server: config, Board: front.board})
+			webhooks, err := hooks.config()
+			if err != nil {
+				return err
+			}
+			return app.Serve(cmd.Context(), app.ServeConfig{Webhooks: webhooks, Common: common, Remote: where, HTTP: http, GRPC: grpc, Server: config, Board: front.board})
 		},
 	}
 	f := c.Flags()
@@ -44,6 +50,7 @@ be given as NAME_FILE with the path of a file that holds it.`,
 	f.StringVar(&grpc, "grpc", "127.0.0.1:9090", "address for gRPC")
 	log.add(f)
 	remote.add(f)
+	hooks.add(f)
 	front.add(f)
 	return c
 }

@@ -122,3 +122,17 @@ func (s *serverFlags) config() (server.Config, error) {
 	tls, err := server.LoadTLS(s.certificate, s.key, s.authorities)
 	return server.Config{TLS: tls}, err
 }
+
+// webhookFlags say how webhooks are sent; servers and workers are told the same.
+type webhookFlags struct{ inside bool }
+
+const webhooksInside = "let webhooks lead to private, loopback and link-local addresses, and to http ones"
+
+func (w *webhookFlags) add(f *pflag.FlagSet) {
+	f.BoolVar(&w.inside, "webhooks-inside", false, webhooksInside)
+}
+
+func (w *webhookFlags) config() (app.WebhookConfig, error) {
+	key, err := setting("CREEPAGE_SECRET_KEY")
+	return app.WebhookConfig{SecretKey: key, Inside: w.inside}, err
+}

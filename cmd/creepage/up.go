@@ -22,6 +22,7 @@ type upFlags struct {
 	data       string
 	http, grpc string
 	demo       bool
+	inside     bool
 }
 
 func upCommand() *cobra.Command {
@@ -47,6 +48,7 @@ PostgreSQL 15 or newer must be installed; no server of the system's is touched.`
 	fl.StringVar(&f.http, "http", "127.0.0.1:8080", "address for REST, health and metrics")
 	fl.StringVar(&f.grpc, "grpc", "127.0.0.1:9090", "address for gRPC")
 	fl.BoolVar(&f.demo, "demo", false, "load the demo fleet")
+	fl.BoolVar(&f.inside, "webhooks-inside", false, webhooksInside)
 	f.log.add(fl)
 	f.front.add(fl)
 	return c
@@ -71,7 +73,7 @@ func runUp(cmd *cobra.Command, f *upFlags) error {
 	defer cancel(nil)
 	var failed error // of the greeting
 	greeted, started := make(chan struct{}), false
-	err = app.Up(ctx, app.UpConfig{Common: common, Data: f.data, HTTP: f.http, GRPC: f.grpc, Server: config, Board: f.front.board}, func(p *app.Process) {
+	err = app.Up(ctx, app.UpConfig{Common: common, Data: f.data, HTTP: f.http, GRPC: f.grpc, WebhooksInside: f.inside, Server: config, Board: f.front.board}, func(p *app.Process) {
 		started = true
 		go func() {
 			defer close(greeted)

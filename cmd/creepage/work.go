@@ -10,6 +10,7 @@ func workCommand() *cobra.Command {
 	var (
 		log    logFlags
 		remote remoteFlags
+		hooks  webhookFlags
 		http   string
 	)
 	c := &cobra.Command{
@@ -20,8 +21,9 @@ evaluates what changed and writes outlooks and warnings. Any number of these may
 run beside each other.
 
 Environment: CREEPAGE_DATABASE_URL (the worker's login), CREEPAGE_NATS_URL, and
-CREEPAGE_NATS_CREDENTIALS (a file) where NATS wants one. Each of the addresses may
-be given as NAME_FILE with the path of a file that holds it.`,
+CREEPAGE_NATS_CREDENTIALS (a file) where NATS wants one, and CREEPAGE_SECRET_KEY, the
+same for serve and work, for webhooks. Each of the addresses and the key may be given
+as NAME_FILE with the path of a file that holds it.`,
 		Example: "  CREEPAGE_DATABASE_URL_FILE=/run/secrets/work_url CREEPAGE_NATS_URL=nats://nats:4222 creepage work",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -33,12 +35,17 @@ be given as NAME_FILE with the path of a file that holds it.`,
 			if err != nil {
 				return err
 			}
-			return app.Work(cmd.Context(), app.WorkConfig{Common: common, Remote: where, HTTP: http})
+			webhooks, err := hooks.config()
+			if err != nil {
+				return err
+			}
+			return app.Work(cmd.Context(), app.WorkConfig{Webhooks: webhooks, Common: common, Remote: where, HTTP: http})
 		},
 	}
 	f := c.Flags()
 	f.StringVar(&http, "http", "127.0.0.1:8081", "address for health and metrics; empty for none")
 	log.add(f)
 	remote.add(f)
+	hooks.add(f)
 	return c
 }

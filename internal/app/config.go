@@ -39,13 +39,15 @@ type ServeConfig struct {
 	HTTP, GRPC string // addresses to listen on; port 0 for a free one
 	Server     server.Config
 	Board      BoardConfig
+	Webhooks   WebhookConfig
 }
 
 // WorkConfig is what `work` is told.
 type WorkConfig struct {
 	Common
 	Remote
-	HTTP string // address for health and metrics; empty: none
+	HTTP     string // address for health and metrics; empty: none
+	Webhooks WebhookConfig
 }
 
 // MigrateConfig is what `migrate` is told.
@@ -61,6 +63,8 @@ type UpConfig struct {
 	HTTP, GRPC string // addresses to listen on; port 0 for a free one
 	Server     server.Config
 	Board      BoardConfig
+	// WebhooksInside lets webhooks lead to private, loopback and http addresses.
+	WebhooksInside bool
 }
 
 // stopTimeout bounds an orderly end of all parts together; what has not ended

@@ -49,9 +49,14 @@ func StartServe(ctx context.Context, c ServeConfig) (*Process, error) {
 		return nil, p.abort(err)
 	}
 	// Every server of an installation uses the same database, so they agree on
-	// this without being told.
-	secret := sha256.Sum256([]byte("creepage page tokens\n" + c.DatabaseURL))
-	if err := p.startAPI(shared, registry, c.Server, c.Board, secret[:], c.HTTP, c.GRPC); err != nil {
+	// this without being told. The secret key, where there is one, outlives a
+	// change of the database's password, and with it the cursors of watches.
+	shares := c.Webhooks.SecretKey
+	if shares == "" {
+		shares = c.DatabaseURL
+	}
+	secret := sha256.Sum256([]byte("creepage page tokens\n" + shares))
+	if err := p.startAPI(shared, registry, c.Server, c.Board, c.Webhooks, secret[:], c.HTTP, c.GRPC); err != nil {
 		return nil, p.abort(err)
 	}
 	return p, nil
@@ -76,17 +81,21 @@ func newRegistry(s *shared) (*prometheus.Registry, error) {
 }
 
 // startAPI starts the services behind the server.
-func (p *Process) startAPI(s *shared, registry *prometheus.Registry, config server.Config, pages BoardConfig, pageSecret []byte, httpAddress, grpcAddress string) error {
+func (p *Process) startAPI(s *shared, registry *prometheus.Registry, config server.Config, pages BoardConfig, hooks WebhookConfig, pageSecret []byte, httpAddress, grpcAddress string) error {
 	publisher, err := s.stream.NewPublisher(registry)
 	if err != nil {
 		return err
 	}
 	p.stack.push("publisher", func(context.Context) error { publisher.Close(); return nil })
+	safe, err := hooks.safe()
+	if err != nil {
+		return err
+	}
 	sealer, err := page.NewSealer(pageSecret)
 	if err != nil {
 		return err
 	}
-	watches := notify.New(s.api, sealer, p.common.Log, p.common.Clock)
+	watches := notify.New(notify.Options{Store: s.api, Pages: sealer, Log: p.common.Log, Now: p.common.Clock, Policy: hooks.policy(), Safe: safe})
 	p.stack.push("listening for changes", func(context.Context) error { watches.Close(); return nil })
 	front, err := p.newServer(s, registry, publisher, watches, sealer, config, pages)
 	if err != nil {
@@ -154,6 +163,7 @@ func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher 
 			creepagev1.RegisterAccessServiceServer(r, access.New(s.api, pages, p.common.Clock))
 			creepagev1.RegisterBenchServiceServer(r, bench.New(s.api, model, p.common.Clock))
 			creepagev1.RegisterWatchServiceServer(r, watches)
+			creepagev1.RegisterWebhookServiceServer(r, watches)
 		},
 		Pages: func(mux *http.ServeMux, front *server.Server) {
 			h, err := board.New(front.Conn(), board.Options{Log: p.common.Log, Now: p.common.Clock, Store: s.api,

@@ -24,6 +24,7 @@ const (
 	streamFolder   = "stream"
 	keyFile        = "admin.key"
 	secretFile     = "pages.secret"
+	secretKeyFile  = "secret.key"
 	database       = "creepage"
 	localTenant    = "local"
 )
@@ -84,10 +85,15 @@ func (p *Process) startUp(ctx context.Context, c UpConfig) error {
 	if err != nil {
 		return err
 	}
-	if err := p.startWorker(s, registry); err != nil {
+	secretKey, err := keptSecret(filepath.Join(c.Data, secretKeyFile))
+	if err != nil {
 		return err
 	}
-	return p.startAPI(s, registry, c.Server, c.Board, secret, c.HTTP, c.GRPC)
+	hooks := WebhookConfig{SecretKey: string(secretKey), Inside: c.WebhooksInside}
+	if err := p.startWorker(s, registry, hooks); err != nil {
+		return err
+	}
+	return p.startAPI(s, registry, c.Server, c.Board, hooks, secret, c.HTTP, c.GRPC)
 }
 
 // prepareDatabase makes the database, its schema and the logins, where they are

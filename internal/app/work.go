@@ -36,7 +36,7 @@ func StartWork(ctx context.Context, c WorkConfig) (*Process, error) {
 	if err != nil {
 		return nil, p.abort(err)
 	}
-	if err := p.startWorker(shared, registry); err != nil {
+	if err := p.startWorker(shared, registry, c.Webhooks); err != nil {
 		return nil, p.abort(err)
 	}
 	if c.HTTP == "" {
@@ -49,14 +49,18 @@ func StartWork(ctx context.Context, c WorkConfig) (*Process, error) {
 }
 
 // startWorker sets a worker going.
-func (p *Process) startWorker(s *shared, registry prometheus.Registerer) error {
+func (p *Process) startWorker(s *shared, registry prometheus.Registerer, hooks WebhookConfig) error {
 	p.shared = s
+	safe, err := hooks.safe()
+	if err != nil {
+		return err
+	}
 	model, err := trend.NewModel(trend.Default())
 	if err != nil {
 		return err
 	}
 	w, err := worker.New(worker.Config{Store: s.worker, Stream: s.stream, Model: model, Clock: p.common.Clock, Log: p.common.Log,
-		Registerer: registry, Limits: worker.DefaultLimits()})
+		Registerer: registry, Limits: worker.DefaultLimits(), Webhooks: worker.Webhooks{Policy: hooks.policy(), Safe: safe}})
 	if err != nil {
 		return err
 	}

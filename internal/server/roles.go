@@ -62,6 +62,17 @@ var roles = map[string][]caller.Role{
 
 	creepagev1.WatchService_WatchWarnings_FullMethodName: readers,
 
+	creepagev1.WebhookService_CreateWebhookEndpoint_FullMethodName:   administrator,
+	creepagev1.WebhookService_GetWebhookEndpoint_FullMethodName:      administrator,
+	creepagev1.WebhookService_ListWebhookEndpoints_FullMethodName:    administrator,
+	creepagev1.WebhookService_UpdateWebhookEndpoint_FullMethodName:   administrator,
+	creepagev1.WebhookService_DeleteWebhookEndpoint_FullMethodName:   administrator,
+	creepagev1.WebhookService_RotateWebhookSecret_FullMethodName:     administrator,
+	creepagev1.WebhookService_TestWebhookEndpoint_FullMethodName:     administrator,
+	creepagev1.WebhookService_ReplayWebhookDeliveries_FullMethodName: administrator,
+	creepagev1.WebhookService_GetWebhookDelivery_FullMethodName:      administrator,
+	creepagev1.WebhookService_ListWebhookDeliveries_FullMethodName:   administrator,
+
 	creepagev1.BenchService_MakeTestPlan_FullMethodName:      bench,
 	creepagev1.BenchService_AssessVisit_FullMethodName:       bench,
 	creepagev1.BenchService_PrintTestPlan_FullMethodName:     bench,

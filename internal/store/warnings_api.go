@@ -49,17 +49,10 @@ func scanWarning(row pgx.CollectableRow) (Warning, error) {
 	return w, err
 }
 
-// warningTargets are where the columns of a warning go; finish fills in what
-// may have been NULL.
-type warningTargets struct {
-	targets []any
-	finish  func()
-}
-
-func warningScan(w *Warning) warningTargets {
+func warningScan(w *Warning) nullable {
 	var days *float64
 	var ended, acknowledged, found *time.Time
-	return warningTargets{
+	return nullable{
 		targets: []any{&w.ID, &w.Vehicle, &w.Kind, &w.Component, &w.RaisedAt, &w.Probability, &days, &w.Reason, &w.Backfilled, &ended, &w.EndReason,
 			&acknowledged, &w.AcknowledgeNote, &w.Finding, &w.FindingComponent, &w.FindingNote, &found},
 		finish: func() {

@@ -16,6 +16,8 @@ const (
 	Meters    Collection = "meters"
 	Keys      Collection = "keys"
 	Warnings  Collection = "warnings"
+
+	WebhookEndpoints Collection = "webhookEndpoints"
 )
 
 // MaxIDLength is the length of the longest id in a resource name, in bytes.

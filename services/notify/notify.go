@@ -14,25 +14,34 @@ import (
 	"creepage/internal/page"
 	"creepage/internal/problem"
 	"creepage/internal/store"
+	"creepage/internal/webhook"
 )
 
-// Service is the contract's WatchService.
+// Service is the contract's WatchService and WebhookService.
 type Service struct {
 	creepagev1.UnimplementedWatchServiceServer
-	store *store.Store
-	pages *page.Sealer
-	now   func() time.Time
-	log   *slog.Logger
-	hub   *hub
+	creepagev1.UnimplementedWebhookServiceServer
+	Options
+	hub *hub
 
 	stop     context.CancelFunc
 	listened chan struct{}
 }
 
+// Options is what the service is made of.
+type Options struct {
+	Store  *store.Store
+	Pages  *page.Sealer
+	Log    *slog.Logger
+	Now    func() time.Time
+	Policy webhook.Policy // of the addresses that callers may name; the worker's must be the same
+	Safe   *webhook.Safe  // of signing secrets; nil: the operator has set no secret key, and there are no webhooks
+}
+
 // New makes the service and lets it listen for changes until Close.
-func New(db *store.Store, pages *page.Sealer, log *slog.Logger, now func() time.Time) *Service {
+func New(o Options) *Service {
 	ctx, cancel := context.WithCancel(context.Background())
-	s := &Service{store: db, pages: pages, now: now, log: log, hub: newHub(), stop: cancel, listened: make(chan struct{})}
+	s := &Service{Options: o, hub: newHub(), stop: cancel, listened: make(chan struct{})}
 	go s.listen(ctx)
 	return s
 }
@@ -54,10 +63,10 @@ func (s *Service) listen(ctx context.Context) {
 	defer close(s.listened)
 	failing := false
 	for ctx.Err() == nil {
-		err := s.store.ListenForWarningChanges(ctx, func() {
+		err := s.Store.ListenForWarningChanges(ctx, func() {
 			if failing {
 				failing = false
-				s.log.Info("listening for changes of warnings again")
+				s.Log.Info("listening for changes of warnings again")
 			}
 			s.hub.wakeAll() // for what was committed before
 		}, s.hub.wake)
@@ -66,7 +75,7 @@ func (s *Service) listen(ctx context.Context) {
 		}
 		if !failing {
 			failing = true
-			s.log.Error("cannot listen for changes of warnings; watches look for themselves", "error", err)
+			s.Log.Error("cannot listen for changes of warnings; watches look for themselves", "error", err)
 		}
 		timer := time.NewTimer(listenAgain)
 		select {
@@ -83,7 +92,7 @@ func (s *Service) as(ctx context.Context, f func(c caller.Caller, tx *store.Tx) 
 	if err != nil {
 		return err
 	}
-	return s.store.AsOrganisation(ctx, c.Organisation, func(tx *store.Tx) error { return f(c, tx) })
+	return s.Store.AsOrganisation(ctx, c.Organisation, func(tx *store.Tx) error { return f(c, tx) })
 }
 
 func callerOf(ctx context.Context) (caller.Caller, error) {
@@ -97,4 +106,8 @@ func callerOf(ctx context.Context) (caller.Caller, error) {
 // bound ties a cursor to its organisation and to what it is a cursor of.
 func bound(organisation uuid.UUID, of string) []byte {
 	return append(organisation[:], of...)
+}
+
+func (s *Service) audit(ctx context.Context, tx *store.Tx, c caller.Caller, action, resource, note string) error {
+	return tx.Audit(ctx, store.AuditEntry{At: s.Now(), Key: c.KeyID, Action: action, Resource: resource, Note: note})
 }

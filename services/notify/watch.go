@@ -66,7 +66,7 @@ func (s *Service) begin(ctx context.Context, req *creepagev1.WatchWarningsReques
 	err := s.as(ctx, func(c caller.Caller, tx *store.Tx) (err error) {
 		switch {
 		case cursor != "":
-			if err := s.pages.Open(watchBound(c, req.GetFilter()), cursor, &at); err != nil {
+			if err := s.Pages.Open(watchBound(c, req.GetFilter()), cursor, &at); err != nil {
 				return problem.InvalidField("cursor", "is not a cursor of a watch with this filter; send it unchanged with the same filter, or a start_time in its place").Because(err)
 			}
 		case req.GetStartTime() != nil:
@@ -124,7 +124,7 @@ func (w *watch) catchUp(ctx context.Context) error {
 	for {
 		var changes []store.WarningChange
 		var last int64
-		err := w.service.store.AsOrganisation(ctx, w.caller.Organisation, func(tx *store.Tx) (err error) {
+		err := w.service.Store.AsOrganisation(ctx, w.caller.Organisation, func(tx *store.Tx) (err error) {
 			changes, last, err = tx.WarningChanges(ctx, w.where, w.at, watchPage)
 			return err
 		})
@@ -149,7 +149,7 @@ func (w *watch) catchUp(ctx context.Context) error {
 
 // send sends a change, or with nil a sign of life, with the cursor after it.
 func (w *watch) send(change *creepagev1.WarningChange) error {
-	cursor, err := w.service.pages.Seal(w.bound, position{w.at})
+	cursor, err := w.service.Pages.Seal(w.bound, position{w.at})
 	if err != nil {
 		return err
 	}

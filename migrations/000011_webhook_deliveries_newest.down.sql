@@ -1,0 +1,1 @@
+DROP INDEX webhook_deliveries_newest;
