@@ -51,6 +51,8 @@ const (
 	deliveryWorkers = 32         // most wait for an answer
 	deliveryQueue   = "webhooks" // of its own, so that slow endpoints hold up nothing else
 
+	jobsEvery = 250 * time.Millisecond // between looks for new jobs
+
 	// deadAfter is how long every attempt at an endpoint must have failed before
 	// it is disabled: about as long as one delivery is tried.
 	deadAfter = 72 * time.Hour
@@ -72,7 +74,9 @@ func (w *Worker) newJobs(s *store.Store, log *slog.Logger) (*river.Client[pgx.Tx
 	client, err := river.NewClient(riverpgxv5.New(s.Pool()), &river.Config{
 		Queues:  map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: changeWorkers}, deliveryQueue: {MaxWorkers: deliveryWorkers}},
 		Workers: workers,
-		Logger:  log,
+		// Jobs that the database makes wake nobody.
+		FetchPollInterval: jobsEvery,
+		Logger:            log,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("set up the job worker: %w", err)
@@ -197,7 +201,12 @@ func (w *Worker) recordAttempt(ctx context.Context, organisation uuid.UUID, due 
 		a.Error = shortened(sent.Error())
 		if wait, more := w.retryAfter(due.Delivery.Attempts + 1); more && !test && !errors.Is(sent, webhook.ErrGone) {
 			// A tenth either way, so that what failed together does not come again together.
-			a.Next = now.Add(time.Duration(float64(wait) * (0.9 + 0.2*rand.Float64())))
+			wait = time.Duration(float64(wait) * (0.9 + 0.2*rand.Float64()))
+			var refused *webhook.Refused
+			if errors.As(sent, &refused) {
+				wait = max(wait, refused.RetryAfter)
+			}
+			a.Next = now.Add(wait)
 		}
 	}
 	disabled := ""

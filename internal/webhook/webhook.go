@@ -17,6 +17,7 @@ import (
 	"net/http"
 	"net/netip"
 	"net/url"
+	"strconv"
 	"syscall"
 	"time"
 
@@ -194,10 +195,36 @@ func (s *Sender) Send(ctx context.Context, m Message, now time.Time) error {
 		return nil
 	case answer.StatusCode == http.StatusGone:
 		return ErrGone
-	case answer.StatusCode >= 300 && answer.StatusCode < 400:
-		return fmt.Errorf("the endpoint answered %d: redirects are not followed", answer.StatusCode)
 	}
-	return fmt.Errorf("the endpoint answered %d", answer.StatusCode)
+	return &Refused{Status: answer.StatusCode, RetryAfter: retryAfter(answer.Header.Get("Retry-After"), now)}
+}
+
+// Refused says that the endpoint answered, and not with 2xx or 410.
+type Refused struct {
+	Status     int
+	RetryAfter time.Duration // for which it asked; 0: it did not ask
+}
+
+// Error says what was answered.
+func (r *Refused) Error() string {
+	if r.Status >= 300 && r.Status < 400 {
+		return fmt.Sprintf("the endpoint answered %d: redirects are not followed", r.Status)
+	}
+	return fmt.Sprintf("the endpoint answered %d", r.Status)
+}
+
+// longestWait bounds what an endpoint may ask for.
+const longestWait = time.Hour
+
+// retryAfter reads the header of that name: seconds or a date (RFC 9110, section 10.2.3).
+func retryAfter(header string, now time.Time) time.Duration {
+	wait := time.Duration(0)
+	if seconds, err := strconv.Atoi(header); err == nil {
+		wait = time.Duration(min(seconds, int(longestWait.Seconds()))) * time.Second
+	} else if at, err := http.ParseTime(header); err == nil {
+		wait = at.Sub(now)
+	}
+	return min(max(wait, 0), longestWait)
 }
 
 // sign returns the signature header: one signature a secret, space-separated.

@@ -1,6 +1,7 @@
 package webhook
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io"
@@ -11,12 +12,13 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	standardwebhooks "github.com/standard-webhooks/standard-webhooks/libraries/go"
 )
 
 func TestSignatureIsThatOfThePublishedExample(t *testing.T) {
-	// The worked example of the Standard Webhooks specification's reference libraries (value from memory,
-	// confirmed by the specification's own Go library in the test below).
+	// Published with the Standard Webhooks specification: libraries/go/webhook_test.go of
+	// github.com/standard-webhooks/standard-webhooks, v0.0.1.
 	m := Message{ID: "msg_p5jXN8AQM9LWM0D4loKWxJek", Secrets: []string{"whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"}, Body: []byte(`{"test": 2432232314}`)}
 	got, err := sign(m, time.Unix(1614265330, 0))
 	if err != nil {
@@ -120,6 +122,9 @@ func TestAnswersAreToldApart(t *testing.T) {
 			w.WriteHeader(http.StatusGone)
 		case "/broken":
 			w.WriteHeader(http.StatusInternalServerError)
+		case "/busy":
+			w.Header().Set("Retry-After", "90")
+			w.WriteHeader(http.StatusTooManyRequests)
 		case "/elsewhere":
 			http.Redirect(w, r, "/target", http.StatusTemporaryRedirect)
 		case "/target":
@@ -136,6 +141,10 @@ func TestAnswersAreToldApart(t *testing.T) {
 	}
 	if err := send("/gone"); !errors.Is(err, ErrGone) {
 		t.Errorf("gone: %v", err)
+	}
+	var busy *Refused
+	if err := send("/busy"); !errors.As(err, &busy) || busy.Status != 429 || busy.RetryAfter != 90*time.Second {
+		t.Errorf("busy: %v, asking for %v", err, busy)
 	}
 	if err := send("/broken"); err == nil || !strings.Contains(err.Error(), "500") {
 		t.Errorf("broken: %v", err)
@@ -160,5 +169,45 @@ func TestRetriesSpanThreeDaysAndEnd(t *testing.T) {
 	}
 	if total < 72*time.Hour || total > 80*time.Hour {
 		t.Errorf("%d retries span %v, want about three days", n-1, total)
+	}
+}
+
+func TestWaitsThatAnEndpointAsksForAreBounded(t *testing.T) {
+	now := time.Date(2026, 3, 2, 9, 15, 0, 0, time.UTC)
+	for header, want := range map[string]time.Duration{
+		"": 0, "120": 2 * time.Minute, "-5": 0, "99999": time.Hour, "soon": 0,
+		"Mon, 02 Mar 2026 09:16:00 GMT": time.Minute, "Mon, 02 Mar 2026 09:00:00 GMT": 0, "Tue, 03 Mar 2026 09:15:00 GMT": time.Hour,
+	} {
+		if got := retryAfter(header, now); got != want {
+			t.Errorf("retryAfter(%q) = %v, want %v", header, got, want)
+		}
+	}
+}
+
+func TestASealedSecretOpensForItsEndpointAlone(t *testing.T) {
+	safe, err := NewSafe([]byte("a secret key of 24 bytes or more"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	endpoint, other, secret := uuid.Must(uuid.NewV7()), uuid.Must(uuid.NewV7()), NewSecret()
+	sealed := safe.Seal(endpoint, secret)
+	if bytes.Contains(sealed, []byte(secret)) || bytes.Equal(sealed, safe.Seal(endpoint, secret)) {
+		t.Error("a sealed secret shows itself, or that it is the same as another")
+	}
+	if got, err := safe.Open(endpoint, sealed); err != nil || got != secret {
+		t.Errorf("opened %v", err)
+	}
+	if _, err := safe.Open(other, sealed); err == nil {
+		t.Error("it opens for another endpoint")
+	}
+	changed, err := NewSafe([]byte("another key of 24 bytes or more"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := changed.Open(endpoint, sealed); err == nil || strings.Contains(err.Error(), secret) {
+		t.Errorf("with another key: %v", err)
+	}
+	if _, err := NewSafe([]byte("too short")); err == nil {
+		t.Error("a short key is taken")
 	}
 }
