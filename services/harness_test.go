@@ -20,6 +20,7 @@ import (
 	"google.golang.org/grpc/metadata"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/caller"
 	"creepage/internal/local/localtest"
 	"creepage/internal/page"
 	"creepage/internal/server"
@@ -64,6 +65,9 @@ type system struct {
 	access                                 creepagev1.AccessServiceClient
 	watches                                *notify.Service
 	review                                 creepagev1.ReviewServiceClient
+	safe                                   *webhook.Safe
+	log                                    *slog.Logger
+	clock                                  func() time.Time
 	organisation                           uuid.UUID
 	adminKey, shopKey, feederKey, fleetKey string
 	passed                                 atomic.Int64 // nanoseconds since now
@@ -99,9 +103,10 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 	must(t, err)
 	vehicles := fleet.New(db, model, pages, clock)
 	log := slog.New(slog.NewTextHandler(testLog{t}, nil))
-	safe, err := webhook.NewSafe([]byte(secretKey))
+	s.log, s.clock = log, clock
+	s.safe, err = webhook.NewSafe([]byte(secretKey))
 	must(t, err)
-	s.watches = notify.New(notify.Options{Store: db, Pages: pages, Log: log, Now: clock, Policy: inside, Safe: safe})
+	s.watches = notify.New(notify.Options{Store: db, Pages: pages, Log: log, Now: clock, Policy: inside, Safe: s.safe})
 	front, err := server.New(server.Config{CallsPerSecond: -1}, server.Parts{
 		Log: log, Metrics: registry, Now: clock, FindKey: access.FindKey(db),
 		Checks: []server.Check{{Name: "database", Do: db.Ping}, {Name: "stream", Do: func(ctx context.Context) error { _, err := streams.Info(ctx); return err }}},
@@ -194,6 +199,11 @@ func (s *system) newKey(t testing.TB, role creepagev1.Key_Role, shop string) str
 	resp, err := s.access.CreateKey(s.with(s.adminKey), &creepagev1.CreateKeyRequest{Key: key})
 	must(t, err)
 	return resp.GetSecret()
+}
+
+// as is a context as the server makes it for an administrator, to call a service without it.
+func (s *system) as(organisation uuid.UUID) context.Context {
+	return caller.Into(context.Background(), caller.Caller{Organisation: organisation, Role: creepagev1.Key_ADMINISTRATOR})
 }
 
 func (s *system) with(secret string) context.Context {

@@ -28,7 +28,8 @@ import (
 func (s *system) work(t testing.TB) {
 	t.Helper()
 	w, err := worker.New(worker.Config{Store: s.db.Store(t, store.WorkerLogin), Stream: s.streams, Model: s.model, Clock: func() time.Time { return now },
-		Log: slog.New(slog.NewTextHandler(testLog{t}, nil)), Registerer: prometheus.NewRegistry(), Limits: worker.DefaultLimits()})
+		Log: slog.New(slog.NewTextHandler(testLog{t}, nil)), Registerer: prometheus.NewRegistry(), Limits: worker.DefaultLimits(),
+		Webhooks: worker.Webhooks{Policy: inside, Safe: s.safe}})
 	must(t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)

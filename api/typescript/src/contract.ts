@@ -758,6 +758,157 @@ export interface paths {
         patch?: never;
         trace?: never;
     };
+    "/v1/webhookEndpoints": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Lists endpoints, newest first. */
+        get: operations["WebhookService_ListWebhookEndpoints"];
+        put?: never;
+        /**
+         * Creates an endpoint. It is told of the changes from now on. Its signing
+         *     secret is in this answer and nowhere else.
+         */
+        post: operations["WebhookService_CreateWebhookEndpoint"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/webhookEndpoints/{name}": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Returns an endpoint. */
+        get: operations["WebhookService_GetWebhookEndpoint"];
+        put?: never;
+        post?: never;
+        /** Deletes an endpoint; nothing more is sent to it. */
+        delete: operations["WebhookService_DeleteWebhookEndpoint"];
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/webhookEndpoints/{endpoint.name}": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        /** Changes an endpoint, disables it or enables it again. */
+        patch: operations["WebhookService_UpdateWebhookEndpoint"];
+        trace?: never;
+    };
+    "/v1/webhookEndpoints/{name}:rotateSecret": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        /**
+         * Makes a new signing secret. For a day messages carry a signature by each of
+         *     the two.
+         */
+        post: operations["WebhookService_RotateWebhookSecret"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/webhookEndpoints/{name}:test": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        /**
+         * Sends a message of type `endpoint.test`, once, even to a disabled endpoint.
+         *     The delivery tells what came of it a moment later.
+         */
+        post: operations["WebhookService_TestWebhookEndpoint"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/webhookEndpoints/{name}:replay": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        /**
+         * Sends again what the endpoint missed: deliveries that were given up, and
+         *     changes of the time in which it was disabled. At most 1000 at a time,
+         *     oldest first: call it until the count is 0.
+         */
+        post: operations["WebhookService_ReplayWebhookDeliveries"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/webhookEndpoints/{name}/deliveries/{name_1}": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Returns a delivery. */
+        get: operations["WebhookService_GetWebhookDelivery"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/webhookEndpoints/{parent}/deliveries": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Lists what was and is to be sent to an endpoint, newest first. */
+        get: operations["WebhookService_ListWebhookDeliveries"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
 }
 export type webhooks = Record<string, never>;
 export interface components {
@@ -1026,6 +1177,13 @@ export interface components {
             /** @description The secret for `Authorization: Bearer`, shown once. */
             secret?: string;
         };
+        /** @description Response of CreateWebhookEndpoint. */
+        "creepage.v1.CreateWebhookEndpointResponse": {
+            /** @description The endpoint. */
+            endpoint?: components["schemas"]["creepage.v1.WebhookEndpoint"];
+            /** @description The signing secret, `whsec_` and base 64, shown once. */
+            secret?: string;
+        };
         /** @description CurvePoint is one point of the forecast. */
         "creepage.v1.CurvePoint": {
             /**
@@ -1252,6 +1410,20 @@ export interface components {
             nextPageToken?: string;
             /** @description The warnings. */
             warnings?: components["schemas"]["creepage.v1.Warning"][];
+        };
+        /** @description Response of ListWebhookDeliveries. */
+        "creepage.v1.ListWebhookDeliveriesResponse": {
+            /** @description The deliveries. */
+            deliveries?: components["schemas"]["creepage.v1.WebhookDelivery"][];
+            /** @description Token of the next page; empty on the last. */
+            nextPageToken?: string;
+        };
+        /** @description Response of ListWebhookEndpoints. */
+        "creepage.v1.ListWebhookEndpointsResponse": {
+            /** @description Token of the next page; empty on the last. */
+            nextPageToken?: string;
+            /** @description The endpoints. */
+            webhookEndpoints?: components["schemas"]["creepage.v1.WebhookEndpoint"][];
         };
         /** @description MeasureAgain names a test to repeat. */
         "creepage.v1.MeasureAgain": {
@@ -1886,6 +2058,14 @@ export interface components {
          * @enum {string}
          */
         "creepage.v1.Repair.Kind": "KIND_UNSPECIFIED" | "REPLACED" | "REPAIRED" | "CLEANED";
+        /** @description Response of ReplayWebhookDeliveries. */
+        "creepage.v1.ReplayWebhookDeliveriesResponse": {
+            /**
+             * Format: int32
+             * @description How many are sent again.
+             */
+            count?: number;
+        };
         /** @description Response of ReviewAging. */
         "creepage.v1.ReviewAgingResponse": {
             /** @description Each platform's components that have been measured, by platform and component. */
@@ -1915,6 +2095,13 @@ export interface components {
              * @description From when readings were counted.
              */
             startTime?: string;
+        };
+        /** @description Response of RotateWebhookSecret. */
+        "creepage.v1.RotateWebhookSecretResponse": {
+            /** @description The endpoint. */
+            endpoint?: components["schemas"]["creepage.v1.WebhookEndpoint"];
+            /** @description The new signing secret, shown once. */
+            secret?: string;
         };
         /** @description Shop is a workshop of the organisation. */
         "creepage.v1.Shop": {
@@ -2289,6 +2476,107 @@ export interface components {
             change?: components["schemas"]["creepage.v1.WarningChange"];
             /** @description Where this watch stands after the change: keep it and resume from it. */
             cursor?: string;
+        };
+        /** @description WebhookDelivery is one message to one endpoint. */
+        "creepage.v1.WebhookDelivery": {
+            /**
+             * Format: int32
+             * @description How often it was sent.
+             */
+            attempts?: number;
+            /**
+             * Format: date-time
+             * @description When it was made.
+             */
+            createTime?: string;
+            /**
+             * Format: date-time
+             * @description When the endpoint took it.
+             */
+            deliverTime?: string;
+            /**
+             * Format: date-time
+             * @description When it was last sent.
+             */
+            lastAttemptTime?: string;
+            /** @description What went wrong the last time, while it is not delivered. */
+            lastError?: string;
+            /** @description The header webhook-id: the same on every attempt, a replay included. */
+            messageId?: string;
+            /** @description Resource name, `webhookEndpoints/{endpoint}/deliveries/{delivery}`. */
+            name?: string;
+            /**
+             * Format: date-time
+             * @description When it will be sent next.
+             */
+            nextAttemptTime?: string;
+            /**
+             * Format: int64
+             * @description Number of the change; absent of a test.
+             */
+            sequence?: string;
+            /** @description What came of it. */
+            status?: components["schemas"]["creepage.v1.WebhookDelivery.Status"];
+            /**
+             * @description Type of the message: warning.raised, warning.changed, warning.ended or
+             *     endpoint.test.
+             */
+            type?: string;
+            /** @description Resource name of the warning; absent of a test. */
+            warning?: string;
+        };
+        /**
+         * @description What came of it.
+         * @enum {string}
+         */
+        "creepage.v1.WebhookDelivery.Status": "STATUS_UNSPECIFIED" | "PENDING" | "DELIVERED" | "FAILED";
+        /** @description WebhookEndpoint is an address to which changes are sent by POST. */
+        "creepage.v1.WebhookEndpoint": {
+            /**
+             * Format: date-time
+             * @description When it was created.
+             */
+            readonly createTime?: string;
+            /** @description Why and since when it is disabled. */
+            readonly disableReason?: string;
+            /**
+             * Format: date-time
+             * @description Since when it is disabled.
+             */
+            readonly disableTime?: string;
+            /**
+             * @description Nothing is sent while it is disabled. The service disables an endpoint that
+             *     answers 410, and one that has failed for three days.
+             */
+            disabled?: boolean;
+            /** @description Of what it is told; none given means all. */
+            events?: components["schemas"]["creepage.v1.WarningChange.Event"][];
+            /**
+             * Format: date-time
+             * @description Since when every attempt has failed; absent if the last one did not.
+             */
+            readonly failTime?: string;
+            /**
+             * @description AIP-160 filter over `vehicle`, `kind`, `component`, `standing`, `raise_time`
+             *     of the warning; empty: all.
+             */
+            filter?: string;
+            /**
+             * Format: date-time
+             * @description When a message was last delivered.
+             */
+            readonly lastSuccessTime?: string;
+            /** @description Resource name, `webhookEndpoints/{endpoint}`. */
+            name?: string;
+            /**
+             * Format: date-time
+             * @description Until when the secret before the present one signs too.
+             */
+            readonly previousSecretExpireTime?: string;
+            /** @description Title for people. */
+            title?: string;
+            /** @description Where to: an https address that is public, unless the operator allows others. */
+            url: string;
         };
         /** @description An error: a code of google.rpc.Code, a message for developers, and details. ErrorInfo is always among the details; invalid fields come with a BadRequest whose paths name them. */
         "google.rpc.Status": {
@@ -4015,6 +4303,375 @@ export interface operations {
                 };
                 content: {
                     "text/event-stream": string;
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    WebhookService_ListWebhookEndpoints: {
+        parameters: {
+            query?: {
+                /** @description Most rows to return; 0 means 50, at most 1000. */
+                pageSize?: number;
+                /** @description Opaque token of the page before. */
+                pageToken?: string;
+            };
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description Response of ListWebhookEndpoints. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ListWebhookEndpointsResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    WebhookService_CreateWebhookEndpoint: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": components["schemas"]["creepage.v1.WebhookEndpoint"];
+            };
+        };
+        responses: {
+            /** @description Response of CreateWebhookEndpoint. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.CreateWebhookEndpointResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    WebhookService_GetWebhookEndpoint: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the endpoint. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description WebhookEndpoint is an address to which changes are sent by POST. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.WebhookEndpoint"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    WebhookService_DeleteWebhookEndpoint: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the endpoint. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /**
+             * @description A generic empty message that you can re-use to avoid defining duplicated
+             *     empty messages in your APIs. A typical example is to use it as the request
+             *     or the response type of an API method. For instance:
+             *
+             *         service Foo {
+             *           rpc Bar(google.protobuf.Empty) returns (google.protobuf.Empty);
+             *         }
+             */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": Record<string, never>;
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    WebhookService_UpdateWebhookEndpoint: {
+        parameters: {
+            query?: {
+                /**
+                 * @description What is to change, of `title`, `url`, `events`, `filter`, `disabled`. Over
+                 *     REST what the body states; otherwise what is not empty.
+                 */
+                updateMask?: string;
+            };
+            header?: never;
+            path: {
+                /** @description Resource name, `webhookEndpoints/{endpoint}`. */
+                "endpoint.name": string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": components["schemas"]["creepage.v1.WebhookEndpoint"];
+            };
+        };
+        responses: {
+            /** @description WebhookEndpoint is an address to which changes are sent by POST. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.WebhookEndpoint"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    WebhookService_RotateWebhookSecret: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the endpoint. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": Record<string, never>;
+            };
+        };
+        responses: {
+            /** @description Response of RotateWebhookSecret. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.RotateWebhookSecretResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    WebhookService_TestWebhookEndpoint: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the endpoint. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": Record<string, never>;
+            };
+        };
+        responses: {
+            /** @description WebhookDelivery is one message to one endpoint. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.WebhookDelivery"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    WebhookService_ReplayWebhookDeliveries: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the endpoint. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": {
+                    /**
+                     * Format: date-time
+                     * @description Only changes recorded at this time or later; absent: since the endpoint was
+                     *     created.
+                     */
+                    startTime?: string;
+                };
+            };
+        };
+        responses: {
+            /** @description Response of ReplayWebhookDeliveries. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ReplayWebhookDeliveriesResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    WebhookService_GetWebhookDelivery: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the delivery. */
+                name: string;
+                /** @description Resource name of the delivery. */
+                name_1: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description WebhookDelivery is one message to one endpoint. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.WebhookDelivery"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    WebhookService_ListWebhookDeliveries: {
+        parameters: {
+            query?: {
+                /** @description Most rows to return; 0 means 50, at most 1000. */
+                pageSize?: number;
+                /** @description Opaque token of the page before. */
+                pageToken?: string;
+                /** @description AIP-160 filter over `status`, `create_time`. */
+                filter?: string;
+            };
+            header?: never;
+            path: {
+                /** @description Resource name of the endpoint. */
+                parent: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description Response of ListWebhookDeliveries. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ListWebhookDeliveriesResponse"];
                 };
             };
             /** @description An unexpected error response. */
