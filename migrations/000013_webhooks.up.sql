@@ -8,7 +8,7 @@ CREATE TABLE webhook_endpoints (
     events          smallint[] NOT NULL CHECK (cardinality(events) > 0 AND events <@ ARRAY [1, 2, 3]::smallint[]), -- WarningChange.Event
     filter          text NOT NULL DEFAULT '',
     from_sequence   bigint NOT NULL CHECK (from_sequence >= 0), -- it is told of the changes after this one
-    secret          bytea, -- NULL once it is deleted
+    secret          bytea NOT NULL, -- empty once it is deleted
     previous_secret bytea,
     previous_until  timestamptz CHECK ((previous_until IS NULL) = (previous_secret IS NULL)),
     created_at      timestamptz NOT NULL,
@@ -16,7 +16,7 @@ CREATE TABLE webhook_endpoints (
     failing_since   timestamptz,
     disabled_at     timestamptz,
     disable_reason  text NOT NULL DEFAULT '' CHECK ((disable_reason = '') = (disabled_at IS NULL)),
-    deleted_at      timestamptz CHECK (deleted_at IS NOT NULL OR secret IS NOT NULL)
+    deleted_at      timestamptz CHECK (deleted_at IS NOT NULL OR secret <> '')
 );
 
 CREATE TABLE webhook_deliveries (
@@ -29,7 +29,7 @@ CREATE TABLE webhook_deliveries (
     last_error      text NOT NULL DEFAULT '',
     created_at      timestamptz NOT NULL,
     attempted_at    timestamptz,
-    next_attempt_at timestamptz CHECK ((next_attempt_at IS NOT NULL) = (status = 1)),
+    next_attempt_at timestamptz CHECK (next_attempt_at IS NULL OR status = 1),
     delivered_at    timestamptz CHECK ((delivered_at IS NOT NULL) = (status = 2)),
     UNIQUE (endpoint_id, sequence),
     FOREIGN KEY (organisation_id, sequence) REFERENCES warning_changes (organisation_id, sequence)

@@ -47,12 +47,13 @@ func (s *Server) serveWatch(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	first, err := stream.Recv()
+	headers, _ := stream.Header() // there are none where the call did not come as far
+	if ids := headers.Get(requestIDHeader); len(ids) > 0 {
+		w.Header().Set("X-Request-Id", ids[0])
+	}
 	if err != nil {
 		WriteProblem(w, problem.Of(err), 0)
 		return
-	}
-	if ids, err := stream.Header(); err == nil && len(ids.Get(requestIDHeader)) > 0 {
-		w.Header().Set("X-Request-Id", ids.Get(requestIDHeader)[0])
 	}
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("X-Accel-Buffering", "no") // a proxy must not wait for more

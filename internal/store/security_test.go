@@ -185,7 +185,7 @@ func insertRow(t *testing.T, owner *pgx.Conn, tab table, tenant uuid.UUID, n int
 	at := time.Date(2026, 3, 2, 9, 0, n, 0, time.UTC)
 	candidates := map[string][]any{
 		"uuid": {uuid.Must(uuid.NewV7())}, "text": {fmt.Sprintf("x-%d", n), fmt.Sprintf("https://x-%d.example", n)}, "date": {at},
-		"smallint": {int16(1), int16(2)}, "integer": {int32(n)}, "bigint": {int64(n)}, "double precision": {0.5}, "real": {float32(0.5)}, "boolean": {true, false},
+		"smallint": {int16(1), int16(2)}, "smallint[]": {[]int16{1}}, "integer": {int32(n)}, "bigint": {int64(n)}, "double precision": {0.5}, "real": {float32(0.5)}, "boolean": {true, false},
 		"jsonb": {`[]`, `{}`}, "bytea": {[]byte(fmt.Sprintf("%032d", n))}, "text[]": {[]string{}}, "interval": {pgtype.Interval{Days: 1, Valid: true}},
 	}
 	given := map[string]any{tab.tenant: tenant}

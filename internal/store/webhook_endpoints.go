@@ -109,7 +109,7 @@ func (t *Tx) RotateWebhookSecret(ctx context.Context, id uuid.UUID, sealed []byt
 // DeleteWebhookEndpoint deletes an endpoint and its secrets. Its deliveries stay
 // on record; those that are pending are given up.
 func (t *Tx) DeleteWebhookEndpoint(ctx context.Context, id uuid.UUID, now time.Time) error {
-	if _, err := t.tx.Exec(ctx, `UPDATE webhook_endpoints SET deleted_at = $3, secret = NULL, previous_secret = NULL, previous_until = NULL
+	if _, err := t.tx.Exec(ctx, `UPDATE webhook_endpoints SET deleted_at = $3, secret = '', previous_secret = NULL, previous_until = NULL
 		WHERE organisation_id = $1 AND id = $2`, t.organisation, id, now); err != nil {
 		return fail("delete an endpoint", err)
 	}
