@@ -13,13 +13,14 @@ import (
 func Absorption(req *creepagev1.ComputeAbsorptionRequest) (*creepagev1.Absorption, error) {
 	run := insulation.AbsorptionRun{Class: insulation.ThermalClass(req.GetThermalClass()), WholeBus: req.GetComponent() == creepagev1.Reading_SYSTEM, TestVolts: orNaN(req.TestVolts)}
 	for _, r := range req.GetReadings() {
-		run.Readings = append(run.Readings, insulation.TimedOhms{Seconds: r.GetSeconds(), Ohms: r.GetResistanceOhms(), Relation: insulation.Equal})
+		run.Readings = append(run.Readings, insulation.TimedOhms{Seconds: r.GetSeconds(), Ohms: r.GetResistanceOhms(), Relation: relationOf(r.GetRelation())})
 	}
 	r, err := run.Evaluate()
 	if err != nil {
 		return nil, err
 	}
-	m := &creepagev1.Absorption{AbsorptionRatio: wire.Optional(r.DAR.Value), PolarisationIndex: wire.Optional(r.PI.Value), InformationOnly: r.InformationOnly,
+	steps := ratioSteps(&r)
+	m := &creepagev1.Absorption{Steps: steps, AbsorptionRatio: wire.Optional(r.DAR.Value), PolarisationIndex: wire.Optional(r.PI.Value), InformationOnly: r.InformationOnly,
 		Verdict: indexVerdict(&r)}
 	if f := r.Fit; f.Done {
 		m.AbsorptionExponent = &f.Exponent
@@ -38,6 +39,34 @@ func Absorption(req *creepagev1.ComputeAbsorptionRequest) (*creepagev1.Absorptio
 		m.Steps = append(m.Steps, &creepagev1.Step{Text: remark})
 	}
 	return m, nil
+}
+
+// ratioSteps is how the two ratios come about.
+func ratioSteps(r *insulation.AbsorptionResult) []*creepagev1.Step {
+	var steps []*creepagev1.Step
+	for _, one := range []struct {
+		name  string
+		ratio insulation.Ratio
+		needs string
+	}{{"absorption ratio", r.DAR, "30 s and 60 s"}, {"polarisation index", r.PI, "60 s and 600 s"}} {
+		text := one.name + ": needs values at " + one.needs
+		if one.ratio.Step != "" {
+			text = one.name + ": " + one.ratio.Step
+		}
+		if one.ratio.Band != "" {
+			text += "; customary word: " + one.ratio.Band + " (common practice, no source)"
+		}
+		steps = append(steps, &creepagev1.Step{Text: text, Value: wire.Optional(one.ratio.Value)})
+	}
+	return steps
+}
+
+// relationOf is a message's relation; left out it is EQUAL.
+func relationOf(r creepagev1.Reading_Relation) insulation.Relation {
+	if r == creepagev1.Reading_RELATION_UNSPECIFIED {
+		return insulation.Equal
+	}
+	return insulation.Relation(r)
 }
 
 // indexVerdict says what the polarisation index comes to in a sentence.

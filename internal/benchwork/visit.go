@@ -70,7 +70,8 @@ func visitMessage(a *insulation.VisitAssessment, readings []insulation.Reading) 
 	for i := range a.Items {
 		item := &a.Items[i]
 		m.Readings = append(m.Readings, &creepagev1.VisitReading{Reading: wire.ReadingMessage(&readings[i]), Assessment: wire.AssessmentMessage(&item.Assessment),
-			CorrectedOhms: wire.Optional(item.Corrected.Mid), CorrectedSpread: interval(item.Corrected)})
+			CorrectedOhms: wire.Optional(item.Corrected.Mid), CorrectedSpread: interval(item.Corrected),
+			Verdict: item.Sentence, Steps: correctionSteps(&readings[i], item)})
 	}
 	for _, g := range a.Groups {
 		m.Pooled = append(m.Pooled, &creepagev1.PooledInsulation{Component: creepagev1.Reading_Component(g.Component), Group: g.Name, Ohms: finite(g.Ohms),
@@ -89,6 +90,23 @@ func visitMessage(a *insulation.VisitAssessment, readings []insulation.Reading) 
 			Conductor: creepagev1.Reading_Conductor(again.Conductor), Reference: creepagev1.Reading_Reference(again.Reference), Reason: again.Text})
 	}
 	return m
+}
+
+// correctionSteps is how a reading comes to the reference temperature.
+func correctionSteps(r *insulation.Reading, item *insulation.VisitItem) []*creepagev1.Step {
+	if item.Uncorrected != "" {
+		return []*creepagev1.Step{{Text: "not corrected for temperature: " + item.Uncorrected}}
+	}
+	c, err := insulation.CorrectTemperature(r.Celsius(), ReferenceCelsius)
+	if err != nil { // then the item says so itself
+		return nil
+	}
+	return []*creepagev1.Step{
+		{Text: fmt.Sprintf("%s at %s °C x %.3g (ANSI/NETA table, solid insulation) = %s at %s °C", insulation.FormatResistance(r.Relation, r.Ohms), short(r.Celsius()), c.Mid,
+			insulation.FormatResistance(r.Relation, item.Corrected.Mid), short(ReferenceCelsius)), Value: wire.Optional(item.Corrected.Mid), Unit: "ohm"},
+		{Text: fmt.Sprintf("the published laws give factors from %.3g to %.3g (halving every 10 °C; IEEE 43, thermosetting): %s to %s, %s", c.Low, c.High,
+			insulation.FormatResistance(r.Relation, item.Corrected.Low), insulation.FormatResistance(r.Relation, item.Corrected.High), verdictWords(item.AtReference))},
+	}
 }
 
 // nameOf is a reading's identity, or its place in the request.

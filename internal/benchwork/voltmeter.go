@@ -8,10 +8,15 @@ import (
 	"creepage/internal/wire"
 )
 
+// unloadedShare: where the pole voltages add up to this share of the bus
+// voltage or more, a meter whose resistance is not stated is taken as none;
+// below it, as one of UN R100's least resistance.
+const unloadedShare = 0.995
+
 // Voltmeter works the live voltmeter method out.
 func Voltmeter(req *creepagev1.ComputeVoltmeterRequest) (*creepagev1.VoltmeterResult, error) {
 	t := insulation.VoltmeterTest{BusVolts: req.GetBusVolts(), MinusVolts: req.GetMinusVolts(), PlusVolts: req.GetPlusVolts(), LoadedVolts: req.GetLoadedVolts(),
-		ResistorOhms: req.GetResistorOhms(), MeterOhms: insulation.LeastMeterOhms, WorkingVolts: orNaN(req.WorkingVolts),
+		ResistorOhms: req.GetResistorOhms(), MeterOhms: math.NaN(), WorkingVolts: orNaN(req.WorkingVolts),
 		VoltsRelative: orNaN(req.VoltsUncertainty), VoltsAbsolute: math.NaN(), ResistorRelative: 0.01}
 	if req.BusVolts == 0 {
 		t.BusVolts = math.NaN()
@@ -19,15 +24,18 @@ func Voltmeter(req *creepagev1.ComputeVoltmeterRequest) (*creepagev1.VoltmeterRe
 	if math.IsNaN(t.WorkingVolts) {
 		t.WorkingVolts = t.BusVolts
 	}
-	if req.MeterOhms != nil {
+	switch sum := t.MinusVolts + t.PlusVolts; {
+	case req.MeterOhms != nil:
 		t.MeterOhms = req.GetMeterOhms()
+	case math.IsNaN(t.BusVolts) || sum < unloadedShare*t.BusVolts:
+		t.MeterOhms = insulation.LeastMeterOhms
 	}
 	if req.ResistorUncertainty != nil {
 		t.ResistorRelative = req.GetResistorUncertainty()
 	}
 	r, err := t.Evaluate()
 	if err != nil {
-		return nil, err
+		return nil, asFields(err, map[string]string{"volts_relative": "volts_uncertainty", "resistor_relative": "resistor_uncertainty"})
 	}
 	form := r.UNR100
 	switch req.GetForm() {
@@ -38,6 +46,7 @@ func Voltmeter(req *creepagev1.ComputeVoltmeterRequest) (*creepagev1.VoltmeterRe
 	}
 	m := &creepagev1.VoltmeterResult{ResistanceOhms: finite(form.Ohms), Relation: creepagev1.Reading_Relation(r.Relation), Quantity: creepagev1.Reading_Quantity(form.Quantity),
 		Interval: interval(r.Interval95), OhmsPerVolt: finite(r.OhmsPerVolt), Meets_100: r.Meets100 == insulation.Met, Meets_500: r.Meets500 == insulation.Met,
+		Against_100: creepagev1.Assessment_ServiceLimit(r.Meets100), Against_500: creepagev1.Assessment_ServiceLimit(r.Meets500), WeakerPole: creepagev1.Reading_Conductor(r.WeakPole),
 		ParallelOhms: finite(r.Parallel), WeakerPoleOhms: finite(r.WeakerPole), MeterLoading: r.MeterLoads}
 	if r.TooHigh {
 		m.Notes = append(m.Notes, &creepagev1.Note{Code: "too_high", Text: "too high for this method: use an insulation tester"})

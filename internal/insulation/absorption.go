@@ -80,6 +80,7 @@ type Ratio struct {
 	Relation     Relation // Above or Below where one of the two was a bound
 	Interpolated bool     // one of the two was read off between neighbouring times
 	Band         string   // customary word, common practice without source; "" where it does not apply
+	Step         string   // the arithmetic, with the numbers in place; "" where it cannot be formed
 }
 
 // AbsorptionFit is I(t)/V = A t^-n + G fitted to the run (IEEE 43: absorption
@@ -217,6 +218,10 @@ func ratio(run []TimedOhms, late, early float64) Ratio {
 		return none
 	}
 	r := Ratio{Value: a.Ohms / b.Ohms, Relation: Equal, Interpolated: a.Relation == 0 || b.Relation == 0}
+	r.Step = fmt.Sprintf("R%s/R%s = %s / %s = %.3g", number(late), number(early), FormatResistance(a.Relation, a.Ohms), FormatResistance(b.Relation, b.Ohms), r.Value)
+	if r.Interpolated {
+		r.Step += ", one of them read off between its neighbours on double-logarithmic paper"
+	}
 	above := a.Relation == Above || b.Relation == Below
 	below := a.Relation == Below || b.Relation == Above
 	switch {

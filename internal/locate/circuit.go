@@ -49,6 +49,22 @@ const (
 	mistakeDecades     = 8.0  // over which such a reading lies anywhere
 )
 
+// HealthyOhms is what a sound part may be taken as where nobody says: ten times
+// the limit, or more where a reading shows more. A set that reads X has no part
+// below X, and k alike ones of k X; so the best reading times the number of parts
+// it connects. Readings of all conditions count, for a part is as sound as it
+// was ever seen. It is never more than 1e12 ohm, beyond which no meter looks.
+func HealthyOhms(readings []Reading, limitOhms float64) float64 {
+	const beyond = 1e12
+	healthy := limitOhms * math.Pow(10, healthyAbove)
+	for _, r := range readings {
+		if ohms := r.Ohms * float64(len(r.Connected)); r.Relation != insulation.Below && ohms > healthy {
+			healthy = math.Min(ohms, math.Max(beyond, healthy))
+		}
+	}
+	return healthy
+}
+
 type violations = insulation.Violations
 
 func reject(v *violations, field string, value any, format string, args ...any) {

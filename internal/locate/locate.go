@@ -308,9 +308,11 @@ func (m *model) doubts(draws [][]float64) []Doubt {
 }
 
 // Name says under which condition: "wet, hot", "as found" where nothing is tagged.
-func (c *Condition) Name() string { return conditionName(c.Moisture, c.Warmth) }
+func (c *Condition) Name() string { return ConditionName(c.Moisture, c.Warmth) }
 
-func conditionName(m insulation.Moisture, w insulation.Warmth) string {
+// ConditionName writes tags as people say them: "wet, hot", "as found" where
+// nothing is tagged.
+func ConditionName(m insulation.Moisture, w insulation.Warmth) string {
 	words := strings.TrimPrefix(strings.TrimSuffix(m.String()+", "+w.String(), ", "), ", ")
 	if words == "" {
 		return "as found"

@@ -58,7 +58,7 @@ h2 { font-size: 1.05rem; margin: 1.1rem 0 0.3rem; color: ` + deep + `; break-aft
 p { margin: 0.4rem 0; } .small, figcaption, footer { font-size: 0.85rem; color: ` + quiet + `; }
 ul, ol { margin: 0.4rem 0; padding-left: 1.5rem; } ul.tick { list-style: "\2610\00a0\00a0"; }
 dl { display: grid; grid-template-columns: repeat(auto-fill, minmax(20rem, 1fr)); gap: 0.15rem 1.5rem; margin: 0.4rem 0; }
-dl div { display: grid; grid-template-columns: 9rem 1fr; } dt { color: ` + quiet + `; } dd { margin: 0; }
+dl div { display: grid; grid-template-columns: 11rem 1fr; } dt { color: ` + quiet + `; } dd { margin: 0; }
 .box { border: 2px solid ` + deep + `; padding: 0.4rem 1rem; margin: 0.8rem 0; break-inside: avoid; } .box h2 { margin: 0.2rem 0; }
 .scroll { overflow-x: auto; } table { border-collapse: collapse; width: 100%; margin: 0.4rem 0; }
 th, td { text-align: left; vertical-align: top; padding: 0.25rem 0.8rem 0.25rem 0; border-bottom: 1px solid ` + rule + `; }
@@ -91,7 +91,7 @@ var (
 	factsHTML     = piece(`<dl>{{range .}}<div><dt>{{.Name}}</dt><dd>{{.Value}}</dd></div>{{end}}</dl>`)
 	boxHTML       = piece(`<section class="box"><h2>{{.Title}}</h2><ul>{{range .Items}}<li>{{.}}</li>{{end}}</ul></section>`)
 	signatureHTML = piece(`<div class="signature">{{range .}}<div>{{.}}</div>{{end}}</div>`)
-	tableHTML     = piece(`{{$t := .}}<div class="scroll"><table><thead><tr>{{range .Columns}}<th scope="col"{{if .Right}} class="right"{{end}}>{{.Title}}</th>{{end}}</tr></thead><tbody>
+	tableHTML     = piece(`{{$t := .}}<div class="scroll"><table><colgroup>{{range .Shares}}<col style="width:{{.}}%">{{end}}</colgroup><thead><tr>{{range .Columns}}<th scope="col"{{if .Right}} class="right"{{end}}>{{.Title}}</th>{{end}}</tr></thead><tbody>
 {{range .Rows}}<tr{{if .Strong}} class="strong"{{end}}>{{range $i, $c := .Cells}}<td{{if (index $t.Columns $i).Right}} class="right"{{end}}>{{$c}}</td>{{end}}</tr>
 {{end}}</tbody></table></div>`)
 	drawingsHTML = piece(`<div class="drawings">{{range .}}<figure>{{.SVG}}{{if .Caption}}<figcaption>{{.Caption}}</figcaption>{{end}}</figure>{{end}}</div>`)
@@ -104,6 +104,18 @@ func (f Facts) html() template.HTML     { return render(factsHTML, f) }
 func (b Box) html() template.HTML       { return render(boxHTML, b) }
 func (s Signature) html() template.HTML { return render(signatureHTML, s) }
 func (t Table) html() template.HTML     { return render(tableHTML, t) }
+
+// Shares are the columns' widths in percent.
+func (t Table) Shares() []int {
+	total, shares := 0.0, make([]int, len(t.Columns))
+	for _, c := range t.Columns {
+		total += c.Width
+	}
+	for i, c := range t.Columns {
+		shares[i] = int(100 * c.Width / total)
+	}
+	return shares
+}
 
 func (l List) html() template.HTML {
 	if l.Mark == Number {

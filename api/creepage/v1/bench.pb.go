@@ -894,8 +894,12 @@ type VisitReading struct {
 	CorrectedOhms *float64 `protobuf:"fixed64,3,opt,name=corrected_ohms,json=correctedOhms,proto3,oneof" json:"corrected_ohms,omitempty"`
 	// Spread of the corrected value over the published laws.
 	CorrectedSpread *Interval `protobuf:"bytes,4,opt,name=corrected_spread,json=correctedSpread,proto3" json:"corrected_spread,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// The verdict with its numbers, in words.
+	Verdict string `protobuf:"bytes,5,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	// The computation.
+	Steps         []*Step `protobuf:"bytes,6,rep,name=steps,proto3" json:"steps,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *VisitReading) Reset() {
@@ -952,6 +956,20 @@ func (x *VisitReading) GetCorrectedOhms() float64 {
 func (x *VisitReading) GetCorrectedSpread() *Interval {
 	if x != nil {
 		return x.CorrectedSpread
+	}
+	return nil
+}
+
+func (x *VisitReading) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *VisitReading) GetSteps() []*Step {
+	if x != nil {
+		return x.Steps
 	}
 	return nil
 }
@@ -1255,8 +1273,10 @@ type TimedReading struct {
 	Seconds float64 `protobuf:"fixed64,1,opt,name=seconds,proto3" json:"seconds,omitempty"`
 	// Resistance in ohm.
 	ResistanceOhms float64 `protobuf:"fixed64,2,opt,name=resistance_ohms,json=resistanceOhms,proto3" json:"resistance_ohms,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// How it relates to the true one; EQUAL when left out.
+	Relation      Reading_Relation `protobuf:"varint,3,opt,name=relation,proto3,enum=creepage.v1.Reading_Relation" json:"relation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *TimedReading) Reset() {
@@ -1301,6 +1321,13 @@ func (x *TimedReading) GetResistanceOhms() float64 {
 		return x.ResistanceOhms
 	}
 	return 0
+}
+
+func (x *TimedReading) GetRelation() Reading_Relation {
+	if x != nil {
+		return x.Relation
+	}
+	return Reading_RELATION_UNSPECIFIED
 }
 
 // Absorption is what a timed test says.
@@ -1561,9 +1588,9 @@ type VoltmeterResult struct {
 	Interval *Interval `protobuf:"bytes,4,opt,name=interval,proto3" json:"interval,omitempty"`
 	// Ohm per volt of working voltage.
 	OhmsPerVolt float64 `protobuf:"fixed64,5,opt,name=ohms_per_volt,json=ohmsPerVolt,proto3" json:"ohms_per_volt,omitempty"`
-	// Against 100 ohm per volt.
+	// Against 100 ohm per volt: whether it is met for sure; see against_100.
 	Meets_100 bool `protobuf:"varint,6,opt,name=meets_100,json=meets100,proto3" json:"meets_100,omitempty"`
-	// Against 500 ohm per volt.
+	// Against 500 ohm per volt: whether it is met for sure; see against_500.
 	Meets_500 bool `protobuf:"varint,7,opt,name=meets_500,json=meets500,proto3" json:"meets_500,omitempty"`
 	// Both poles in parallel, in ohm.
 	ParallelOhms float64 `protobuf:"fixed64,8,opt,name=parallel_ohms,json=parallelOhms,proto3" json:"parallel_ohms,omitempty"`
@@ -1574,7 +1601,13 @@ type VoltmeterResult struct {
 	// Remarks.
 	Notes []*Note `protobuf:"bytes,11,rep,name=notes,proto3" json:"notes,omitempty"`
 	// The computation.
-	Steps         []*Step `protobuf:"bytes,12,rep,name=steps,proto3" json:"steps,omitempty"`
+	Steps []*Step `protobuf:"bytes,12,rep,name=steps,proto3" json:"steps,omitempty"`
+	// Against 100 ohm per volt of working voltage.
+	Against_100 Assessment_ServiceLimit `protobuf:"varint,13,opt,name=against_100,json=against100,proto3,enum=creepage.v1.Assessment_ServiceLimit" json:"against_100,omitempty"`
+	// Against 500 ohm per volt of working voltage.
+	Against_500 Assessment_ServiceLimit `protobuf:"varint,14,opt,name=against_500,json=against500,proto3,enum=creepage.v1.Assessment_ServiceLimit" json:"against_500,omitempty"`
+	// The weaker pole, HV_PLUS or HV_MINUS.
+	WeakerPole    Reading_Conductor `protobuf:"varint,15,opt,name=weaker_pole,json=weakerPole,proto3,enum=creepage.v1.Reading_Conductor" json:"weaker_pole,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1693,18 +1726,44 @@ func (x *VoltmeterResult) GetSteps() []*Step {
 	return nil
 }
 
+func (x *VoltmeterResult) GetAgainst_100() Assessment_ServiceLimit {
+	if x != nil {
+		return x.Against_100
+	}
+	return Assessment_SERVICE_LIMIT_UNSPECIFIED
+}
+
+func (x *VoltmeterResult) GetAgainst_500() Assessment_ServiceLimit {
+	if x != nil {
+		return x.Against_500
+	}
+	return Assessment_SERVICE_LIMIT_UNSPECIFIED
+}
+
+func (x *VoltmeterResult) GetWeakerPole() Reading_Conductor {
+	if x != nil {
+		return x.WeakerPole
+	}
+	return Reading_CONDUCTOR_UNSPECIFIED
+}
+
 // Request of LocateLeak.
 type LocateLeakRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The components of the circuit, named freely (`motor`, `heater rear`); 2 to 20.
+	// The components of the circuit, named freely (`motor`, `heater rear`); 2 to 16.
 	Components []string `protobuf:"bytes,1,rep,name=components,proto3" json:"components,omitempty"`
 	// Whole-circuit readings, each with what was connected.
 	Readings []*CircuitReading `protobuf:"bytes,2,rep,name=readings,proto3" json:"readings,omitempty"`
-	// A component below this is the fault, in ohm; left out: 500 ohm per volt of working_volts,
-	// or without that a tenth of the lowest reading's healthy level.
+	// A component below this is the fault, in ohm; left out: 500 ohm per volt of
+	// working_volts. One of the two is needed.
 	LimitOhms *float64 `protobuf:"fixed64,3,opt,name=limit_ohms,json=limitOhms,proto3,oneof" json:"limit_ohms,omitempty"`
 	// Working voltage in volt.
-	WorkingVolts  *float64 `protobuf:"fixed64,4,opt,name=working_volts,json=workingVolts,proto3,oneof" json:"working_volts,omitempty"`
+	WorkingVolts *float64 `protobuf:"fixed64,4,opt,name=working_volts,json=workingVolts,proto3,oneof" json:"working_volts,omitempty"`
+	// Usual resistance of a sound component in ohm; left out: ten times the limit,
+	// or what the best reading shows of those it connects, if that is more.
+	HealthyOhms *float64 `protobuf:"fixed64,5,opt,name=healthy_ohms,json=healthyOhms,proto3,oneof" json:"healthy_ohms,omitempty"`
+	// Top of the meter's range in ohm, for the suggestion of the next test.
+	RangeOhms     *float64 `protobuf:"fixed64,6,opt,name=range_ohms,json=rangeOhms,proto3,oneof" json:"range_ohms,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1767,6 +1826,20 @@ func (x *LocateLeakRequest) GetWorkingVolts() float64 {
 	return 0
 }
 
+func (x *LocateLeakRequest) GetHealthyOhms() float64 {
+	if x != nil && x.HealthyOhms != nil {
+		return *x.HealthyOhms
+	}
+	return 0
+}
+
+func (x *LocateLeakRequest) GetRangeOhms() float64 {
+	if x != nil && x.RangeOhms != nil {
+		return *x.RangeOhms
+	}
+	return 0
+}
+
 // CircuitReading is one reading of the circuit with some components connected.
 type CircuitReading struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1778,9 +1851,11 @@ type CircuitReading struct {
 	Relation Reading_Relation `protobuf:"varint,3,opt,name=relation,proto3,enum=creepage.v1.Reading_Relation" json:"relation,omitempty"`
 	// Resistance in ohm.
 	ResistanceOhms float64 `protobuf:"fixed64,4,opt,name=resistance_ohms,json=resistanceOhms,proto3" json:"resistance_ohms,omitempty"`
-	// Relative standard uncertainty; left out: 0.10.
+	// Relative standard uncertainty; left out: 0.1732, the 30 % of IEC 61557-2 as
+	// a rectangular distribution.
 	RelativeUncertainty *float64 `protobuf:"fixed64,5,opt,name=relative_uncertainty,json=relativeUncertainty,proto3,oneof" json:"relative_uncertainty,omitempty"`
-	// Condition under which it was taken, such as `wet`, `dry`, `hot`, `cold`.
+	// Condition under which it was taken: `wet` or `dry`, `hot` or `cold`, or one
+	// of each, such as `wet, cold`. Readings of different conditions are kept apart.
 	Condition     string `protobuf:"bytes,6,opt,name=condition,proto3" json:"condition,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1869,12 +1944,19 @@ type LeakLocation struct {
 	Next *NextDisconnection `protobuf:"bytes,3,opt,name=next,proto3" json:"next,omitempty"`
 	// The finding in one sentence.
 	Summary string `protobuf:"bytes,4,opt,name=summary,proto3" json:"summary,omitempty"`
-	// Components that leak under one condition and not another.
+	// Components that leak under one condition and not another, in words.
 	Intermittent []string `protobuf:"bytes,5,rep,name=intermittent,proto3" json:"intermittent,omitempty"`
 	// Cautions.
-	Cautions      []string `protobuf:"bytes,6,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Cautions []string `protobuf:"bytes,6,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// The computation, condition by condition.
+	Steps []*Step `protobuf:"bytes,7,rep,name=steps,proto3" json:"steps,omitempty"`
+	// The finding under each condition; components, indistinct and next above are
+	// those of the condition that shows a leak best.
+	Conditions []*LeakCondition `protobuf:"bytes,8,rep,name=conditions,proto3" json:"conditions,omitempty"`
+	// Readings that the others speak against, as their index in the request.
+	DoubtedReadings []int32 `protobuf:"varint,9,rep,packed,name=doubted_readings,json=doubtedReadings,proto3" json:"doubted_readings,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *LeakLocation) Reset() {
@@ -1949,6 +2031,109 @@ func (x *LeakLocation) GetCautions() []string {
 	return nil
 }
 
+func (x *LeakLocation) GetSteps() []*Step {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *LeakLocation) GetConditions() []*LeakCondition {
+	if x != nil {
+		return x.Conditions
+	}
+	return nil
+}
+
+func (x *LeakLocation) GetDoubtedReadings() []int32 {
+	if x != nil {
+		return x.DoubtedReadings
+	}
+	return nil
+}
+
+// LeakCondition is what the readings of one condition say.
+type LeakCondition struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The condition in words: `wet`, `dry, cold`; `as found` without a tag.
+	Condition string `protobuf:"bytes,1,opt,name=condition,proto3" json:"condition,omitempty"`
+	// Each component, most suspect first.
+	Components []*SuspectComponent `protobuf:"bytes,2,rep,name=components,proto3" json:"components,omitempty"`
+	// Probability that no component is below the limit.
+	NoneProbability float64 `protobuf:"fixed64,3,opt,name=none_probability,json=noneProbability,proto3" json:"none_probability,omitempty"`
+	// Probability that two or more are.
+	SeveralProbability float64 `protobuf:"fixed64,4,opt,name=several_probability,json=severalProbability,proto3" json:"several_probability,omitempty"`
+	// The next disconnection that would tell most; absent when none would.
+	Next          *NextDisconnection `protobuf:"bytes,5,opt,name=next,proto3" json:"next,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LeakCondition) Reset() {
+	*x = LeakCondition{}
+	mi := &file_creepage_v1_bench_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LeakCondition) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LeakCondition) ProtoMessage() {}
+
+func (x *LeakCondition) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_bench_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LeakCondition.ProtoReflect.Descriptor instead.
+func (*LeakCondition) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *LeakCondition) GetCondition() string {
+	if x != nil {
+		return x.Condition
+	}
+	return ""
+}
+
+func (x *LeakCondition) GetComponents() []*SuspectComponent {
+	if x != nil {
+		return x.Components
+	}
+	return nil
+}
+
+func (x *LeakCondition) GetNoneProbability() float64 {
+	if x != nil {
+		return x.NoneProbability
+	}
+	return 0
+}
+
+func (x *LeakCondition) GetSeveralProbability() float64 {
+	if x != nil {
+		return x.SeveralProbability
+	}
+	return 0
+}
+
+func (x *LeakCondition) GetNext() *NextDisconnection {
+	if x != nil {
+		return x.Next
+	}
+	return nil
+}
+
 // SuspectComponent is the estimate of one component.
 type SuspectComponent struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1968,7 +2153,7 @@ type SuspectComponent struct {
 
 func (x *SuspectComponent) Reset() {
 	*x = SuspectComponent{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[22]
+	mi := &file_creepage_v1_bench_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1980,7 +2165,7 @@ func (x *SuspectComponent) String() string {
 func (*SuspectComponent) ProtoMessage() {}
 
 func (x *SuspectComponent) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[22]
+	mi := &file_creepage_v1_bench_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1993,7 +2178,7 @@ func (x *SuspectComponent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuspectComponent.ProtoReflect.Descriptor instead.
 func (*SuspectComponent) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{22}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *SuspectComponent) GetComponent() string {
@@ -2042,7 +2227,7 @@ type IndistinctSet struct {
 
 func (x *IndistinctSet) Reset() {
 	*x = IndistinctSet{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[23]
+	mi := &file_creepage_v1_bench_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2054,7 +2239,7 @@ func (x *IndistinctSet) String() string {
 func (*IndistinctSet) ProtoMessage() {}
 
 func (x *IndistinctSet) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[23]
+	mi := &file_creepage_v1_bench_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2067,7 +2252,7 @@ func (x *IndistinctSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IndistinctSet.ProtoReflect.Descriptor instead.
 func (*IndistinctSet) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{23}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *IndistinctSet) GetComponents() []string {
@@ -2092,7 +2277,7 @@ type NextDisconnection struct {
 
 func (x *NextDisconnection) Reset() {
 	*x = NextDisconnection{}
-	mi := &file_creepage_v1_bench_proto_msgTypes[24]
+	mi := &file_creepage_v1_bench_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2104,7 +2289,7 @@ func (x *NextDisconnection) String() string {
 func (*NextDisconnection) ProtoMessage() {}
 
 func (x *NextDisconnection) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_bench_proto_msgTypes[24]
+	mi := &file_creepage_v1_bench_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2117,7 +2302,7 @@ func (x *NextDisconnection) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NextDisconnection.ProtoReflect.Descriptor instead.
 func (*NextDisconnection) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{24}
+	return file_creepage_v1_bench_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *NextDisconnection) GetDisconnect() []string {
@@ -2206,14 +2391,16 @@ const file_creepage_v1_bench_proto_rawDesc = "" +
 	"\x0econtradictions\x18\x03 \x03(\v2\x1a.creepage.v1.ContradictionR\x0econtradictions\x12>\n" +
 	"\rmeasure_again\x18\x04 \x03(\v2\x19.creepage.v1.MeasureAgainR\fmeasureAgain\x12\x18\n" +
 	"\asummary\x18\x05 \x01(\tR\asummary\x12\x1a\n" +
-	"\bcautions\x18\x06 \x03(\tR\bcautions\"\xf8\x01\n" +
+	"\bcautions\x18\x06 \x03(\tR\bcautions\"\xbb\x02\n" +
 	"\fVisitReading\x12.\n" +
 	"\areading\x18\x01 \x01(\v2\x14.creepage.v1.ReadingR\areading\x127\n" +
 	"\n" +
 	"assessment\x18\x02 \x01(\v2\x17.creepage.v1.AssessmentR\n" +
 	"assessment\x12*\n" +
 	"\x0ecorrected_ohms\x18\x03 \x01(\x01H\x00R\rcorrectedOhms\x88\x01\x01\x12@\n" +
-	"\x10corrected_spread\x18\x04 \x01(\v2\x15.creepage.v1.IntervalR\x0fcorrectedSpreadB\x11\n" +
+	"\x10corrected_spread\x18\x04 \x01(\v2\x15.creepage.v1.IntervalR\x0fcorrectedSpread\x12\x18\n" +
+	"\averdict\x18\x05 \x01(\tR\averdict\x12'\n" +
+	"\x05steps\x18\x06 \x03(\v2\x11.creepage.v1.StepR\x05stepsB\x11\n" +
 	"\x0f_corrected_ohms\"\xd1\x01\n" +
 	"\x10PooledInsulation\x12<\n" +
 	"\tcomponent\x18\x01 \x01(\x0e2\x1e.creepage.v1.Reading.ComponentR\tcomponent\x12\x14\n" +
@@ -2242,10 +2429,11 @@ const file_creepage_v1_bench_proto_rawDesc = "" +
 	"\aCLASS_B\x10\x02\x12\v\n" +
 	"\aCLASS_F\x10\x03\x12\v\n" +
 	"\aCLASS_H\x10\x04B\r\n" +
-	"\v_test_volts\"Q\n" +
+	"\v_test_volts\"\x8c\x01\n" +
 	"\fTimedReading\x12\x18\n" +
 	"\aseconds\x18\x01 \x01(\x01R\aseconds\x12'\n" +
-	"\x0fresistance_ohms\x18\x02 \x01(\x01R\x0eresistanceOhms\"\xaa\x04\n" +
+	"\x0fresistance_ohms\x18\x02 \x01(\x01R\x0eresistanceOhms\x129\n" +
+	"\brelation\x18\x03 \x01(\x0e2\x1d.creepage.v1.Reading.RelationR\brelation\"\xaa\x04\n" +
 	"\n" +
 	"Absorption\x12.\n" +
 	"\x10absorption_ratio\x18\x01 \x01(\x01H\x00R\x0fabsorptionRatio\x88\x01\x01\x122\n" +
@@ -2286,7 +2474,7 @@ const file_creepage_v1_bench_proto_rawDesc = "" +
 	"\v_meter_ohmsB\x10\n" +
 	"\x0e_working_voltsB\x14\n" +
 	"\x12_volts_uncertaintyB\x17\n" +
-	"\x15_resistor_uncertainty\"\x87\x04\n" +
+	"\x15_resistor_uncertainty\"\xd6\x05\n" +
 	"\x0fVoltmeterResult\x12'\n" +
 	"\x0fresistance_ohms\x18\x01 \x01(\x01R\x0eresistanceOhms\x129\n" +
 	"\brelation\x18\x02 \x01(\x0e2\x1d.creepage.v1.Reading.RelationR\brelation\x129\n" +
@@ -2300,7 +2488,13 @@ const file_creepage_v1_bench_proto_rawDesc = "" +
 	"\rmeter_loading\x18\n" +
 	" \x01(\bR\fmeterLoading\x12'\n" +
 	"\x05notes\x18\v \x03(\v2\x11.creepage.v1.NoteR\x05notes\x12'\n" +
-	"\x05steps\x18\f \x03(\v2\x11.creepage.v1.StepR\x05steps\"\xf6\x01\n" +
+	"\x05steps\x18\f \x03(\v2\x11.creepage.v1.StepR\x05steps\x12E\n" +
+	"\vagainst_100\x18\r \x01(\x0e2$.creepage.v1.Assessment.ServiceLimitR\n" +
+	"against100\x12E\n" +
+	"\vagainst_500\x18\x0e \x01(\x0e2$.creepage.v1.Assessment.ServiceLimitR\n" +
+	"against500\x12?\n" +
+	"\vweaker_pole\x18\x0f \x01(\x0e2\x1e.creepage.v1.Reading.ConductorR\n" +
+	"weakerPole\"\xe2\x02\n" +
 	"\x11LocateLeakRequest\x12+\n" +
 	"\n" +
 	"components\x18\x01 \x03(\tB\v\xe0A\x02\xbaH\x05\x92\x01\x02\x10\x14R\n" +
@@ -2308,9 +2502,14 @@ const file_creepage_v1_bench_proto_rawDesc = "" +
 	"\breadings\x18\x02 \x03(\v2\x1b.creepage.v1.CircuitReadingB\f\xe0A\x02\xbaH\x06\x92\x01\x03\x10\xc8\x01R\breadings\x12\"\n" +
 	"\n" +
 	"limit_ohms\x18\x03 \x01(\x01H\x00R\tlimitOhms\x88\x01\x01\x12(\n" +
-	"\rworking_volts\x18\x04 \x01(\x01H\x01R\fworkingVolts\x88\x01\x01B\r\n" +
+	"\rworking_volts\x18\x04 \x01(\x01H\x01R\fworkingVolts\x88\x01\x01\x12&\n" +
+	"\fhealthy_ohms\x18\x05 \x01(\x01H\x02R\vhealthyOhms\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"range_ohms\x18\x06 \x01(\x01H\x03R\trangeOhms\x88\x01\x01B\r\n" +
 	"\v_limit_ohmsB\x10\n" +
-	"\x0e_working_volts\"\xaf\x02\n" +
+	"\x0e_working_voltsB\x0f\n" +
+	"\r_healthy_ohmsB\r\n" +
+	"\v_range_ohms\"\xaf\x02\n" +
 	"\x0eCircuitReading\x12\x1c\n" +
 	"\tconnected\x18\x01 \x03(\tR\tconnected\x12#\n" +
 	"\rall_connected\x18\x02 \x01(\bR\fallConnected\x129\n" +
@@ -2318,7 +2517,7 @@ const file_creepage_v1_bench_proto_rawDesc = "" +
 	"\x0fresistance_ohms\x18\x04 \x01(\x01R\x0eresistanceOhms\x126\n" +
 	"\x14relative_uncertainty\x18\x05 \x01(\x01H\x00R\x13relativeUncertainty\x88\x01\x01\x12%\n" +
 	"\tcondition\x18\x06 \x01(\tB\a\xbaH\x04r\x02\x18 R\tconditionB\x17\n" +
-	"\x15_relative_uncertainty\"\x97\x02\n" +
+	"\x15_relative_uncertainty\"\xa7\x03\n" +
 	"\fLeakLocation\x12=\n" +
 	"\n" +
 	"components\x18\x01 \x03(\v2\x1d.creepage.v1.SuspectComponentR\n" +
@@ -2329,7 +2528,20 @@ const file_creepage_v1_bench_proto_rawDesc = "" +
 	"\x04next\x18\x03 \x01(\v2\x1e.creepage.v1.NextDisconnectionR\x04next\x12\x18\n" +
 	"\asummary\x18\x04 \x01(\tR\asummary\x12\"\n" +
 	"\fintermittent\x18\x05 \x03(\tR\fintermittent\x12\x1a\n" +
-	"\bcautions\x18\x06 \x03(\tR\bcautions\"\xde\x01\n" +
+	"\bcautions\x18\x06 \x03(\tR\bcautions\x12'\n" +
+	"\x05steps\x18\a \x03(\v2\x11.creepage.v1.StepR\x05steps\x12:\n" +
+	"\n" +
+	"conditions\x18\b \x03(\v2\x1a.creepage.v1.LeakConditionR\n" +
+	"conditions\x12)\n" +
+	"\x10doubted_readings\x18\t \x03(\x05R\x0fdoubtedReadings\"\xfc\x01\n" +
+	"\rLeakCondition\x12\x1c\n" +
+	"\tcondition\x18\x01 \x01(\tR\tcondition\x12=\n" +
+	"\n" +
+	"components\x18\x02 \x03(\v2\x1d.creepage.v1.SuspectComponentR\n" +
+	"components\x12)\n" +
+	"\x10none_probability\x18\x03 \x01(\x01R\x0fnoneProbability\x12/\n" +
+	"\x13several_probability\x18\x04 \x01(\x01R\x12severalProbability\x122\n" +
+	"\x04next\x18\x05 \x01(\v2\x1e.creepage.v1.NextDisconnectionR\x04next\"\xde\x01\n" +
 	"\x10SuspectComponent\x12\x1c\n" +
 	"\tcomponent\x18\x01 \x01(\tR\tcomponent\x12\x1f\n" +
 	"\vmedian_ohms\x18\x02 \x01(\x01R\n" +
@@ -2372,7 +2584,7 @@ func file_creepage_v1_bench_proto_rawDescGZIP() []byte {
 }
 
 var file_creepage_v1_bench_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_creepage_v1_bench_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
+var file_creepage_v1_bench_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
 var file_creepage_v1_bench_proto_goTypes = []any{
 	(Paper_Format)(0),                          // 0: creepage.v1.Paper.Format
 	(ComputeAbsorptionRequest_ThermalClass)(0), // 1: creepage.v1.ComputeAbsorptionRequest.ThermalClass
@@ -2399,75 +2611,86 @@ var file_creepage_v1_bench_proto_goTypes = []any{
 	(*LocateLeakRequest)(nil),                  // 22: creepage.v1.LocateLeakRequest
 	(*CircuitReading)(nil),                     // 23: creepage.v1.CircuitReading
 	(*LeakLocation)(nil),                       // 24: creepage.v1.LeakLocation
-	(*SuspectComponent)(nil),                   // 25: creepage.v1.SuspectComponent
-	(*IndistinctSet)(nil),                      // 26: creepage.v1.IndistinctSet
-	(*NextDisconnection)(nil),                  // 27: creepage.v1.NextDisconnection
-	(Reading_Component)(0),                     // 28: creepage.v1.Reading.Component
-	(Reading_Conductor)(0),                     // 29: creepage.v1.Reading.Conductor
-	(Reading_Reference)(0),                     // 30: creepage.v1.Reading.Reference
-	(*Reading)(nil),                            // 31: creepage.v1.Reading
-	(*Assessment)(nil),                         // 32: creepage.v1.Assessment
-	(Reading_Relation)(0),                      // 33: creepage.v1.Reading.Relation
-	(Reading_Quantity)(0),                      // 34: creepage.v1.Reading.Quantity
-	(*Note)(nil),                               // 35: creepage.v1.Note
-	(*httpbody.HttpBody)(nil),                  // 36: google.api.HttpBody
+	(*LeakCondition)(nil),                      // 25: creepage.v1.LeakCondition
+	(*SuspectComponent)(nil),                   // 26: creepage.v1.SuspectComponent
+	(*IndistinctSet)(nil),                      // 27: creepage.v1.IndistinctSet
+	(*NextDisconnection)(nil),                  // 28: creepage.v1.NextDisconnection
+	(Reading_Component)(0),                     // 29: creepage.v1.Reading.Component
+	(Reading_Conductor)(0),                     // 30: creepage.v1.Reading.Conductor
+	(Reading_Reference)(0),                     // 31: creepage.v1.Reading.Reference
+	(*Reading)(nil),                            // 32: creepage.v1.Reading
+	(*Assessment)(nil),                         // 33: creepage.v1.Assessment
+	(Reading_Relation)(0),                      // 34: creepage.v1.Reading.Relation
+	(Reading_Quantity)(0),                      // 35: creepage.v1.Reading.Quantity
+	(*Note)(nil),                               // 36: creepage.v1.Note
+	(Assessment_ServiceLimit)(0),               // 37: creepage.v1.Assessment.ServiceLimit
+	(*httpbody.HttpBody)(nil),                  // 38: google.api.HttpBody
 }
 var file_creepage_v1_bench_proto_depIdxs = []int32{
 	0,  // 0: creepage.v1.PrintTestPlanRequest.format:type_name -> creepage.v1.Paper.Format
 	0,  // 1: creepage.v1.PrintVisitRecordRequest.format:type_name -> creepage.v1.Paper.Format
 	10, // 2: creepage.v1.TestPlan.points:type_name -> creepage.v1.PlannedPoint
-	28, // 3: creepage.v1.PlannedPoint.component:type_name -> creepage.v1.Reading.Component
-	29, // 4: creepage.v1.PlannedPoint.conductor:type_name -> creepage.v1.Reading.Conductor
-	30, // 5: creepage.v1.PlannedPoint.reference:type_name -> creepage.v1.Reading.Reference
-	31, // 6: creepage.v1.AssessVisitRequest.readings:type_name -> creepage.v1.Reading
+	29, // 3: creepage.v1.PlannedPoint.component:type_name -> creepage.v1.Reading.Component
+	30, // 4: creepage.v1.PlannedPoint.conductor:type_name -> creepage.v1.Reading.Conductor
+	31, // 5: creepage.v1.PlannedPoint.reference:type_name -> creepage.v1.Reading.Reference
+	32, // 6: creepage.v1.AssessVisitRequest.readings:type_name -> creepage.v1.Reading
 	13, // 7: creepage.v1.VisitAssessment.readings:type_name -> creepage.v1.VisitReading
 	14, // 8: creepage.v1.VisitAssessment.pooled:type_name -> creepage.v1.PooledInsulation
 	15, // 9: creepage.v1.VisitAssessment.contradictions:type_name -> creepage.v1.Contradiction
 	16, // 10: creepage.v1.VisitAssessment.measure_again:type_name -> creepage.v1.MeasureAgain
-	31, // 11: creepage.v1.VisitReading.reading:type_name -> creepage.v1.Reading
-	32, // 12: creepage.v1.VisitReading.assessment:type_name -> creepage.v1.Assessment
+	32, // 11: creepage.v1.VisitReading.reading:type_name -> creepage.v1.Reading
+	33, // 12: creepage.v1.VisitReading.assessment:type_name -> creepage.v1.Assessment
 	4,  // 13: creepage.v1.VisitReading.corrected_spread:type_name -> creepage.v1.Interval
-	28, // 14: creepage.v1.PooledInsulation.component:type_name -> creepage.v1.Reading.Component
-	33, // 15: creepage.v1.PooledInsulation.relation:type_name -> creepage.v1.Reading.Relation
-	28, // 16: creepage.v1.Contradiction.component:type_name -> creepage.v1.Reading.Component
-	28, // 17: creepage.v1.MeasureAgain.component:type_name -> creepage.v1.Reading.Component
-	29, // 18: creepage.v1.MeasureAgain.conductor:type_name -> creepage.v1.Reading.Conductor
-	30, // 19: creepage.v1.MeasureAgain.reference:type_name -> creepage.v1.Reading.Reference
-	18, // 20: creepage.v1.ComputeAbsorptionRequest.readings:type_name -> creepage.v1.TimedReading
-	1,  // 21: creepage.v1.ComputeAbsorptionRequest.thermal_class:type_name -> creepage.v1.ComputeAbsorptionRequest.ThermalClass
-	28, // 22: creepage.v1.ComputeAbsorptionRequest.component:type_name -> creepage.v1.Reading.Component
-	3,  // 23: creepage.v1.Absorption.steps:type_name -> creepage.v1.Step
-	2,  // 24: creepage.v1.ComputeVoltmeterRequest.form:type_name -> creepage.v1.ComputeVoltmeterRequest.Form
-	33, // 25: creepage.v1.VoltmeterResult.relation:type_name -> creepage.v1.Reading.Relation
-	34, // 26: creepage.v1.VoltmeterResult.quantity:type_name -> creepage.v1.Reading.Quantity
-	4,  // 27: creepage.v1.VoltmeterResult.interval:type_name -> creepage.v1.Interval
-	35, // 28: creepage.v1.VoltmeterResult.notes:type_name -> creepage.v1.Note
-	3,  // 29: creepage.v1.VoltmeterResult.steps:type_name -> creepage.v1.Step
-	23, // 30: creepage.v1.LocateLeakRequest.readings:type_name -> creepage.v1.CircuitReading
-	33, // 31: creepage.v1.CircuitReading.relation:type_name -> creepage.v1.Reading.Relation
-	25, // 32: creepage.v1.LeakLocation.components:type_name -> creepage.v1.SuspectComponent
-	26, // 33: creepage.v1.LeakLocation.indistinct:type_name -> creepage.v1.IndistinctSet
-	27, // 34: creepage.v1.LeakLocation.next:type_name -> creepage.v1.NextDisconnection
-	4,  // 35: creepage.v1.SuspectComponent.interval:type_name -> creepage.v1.Interval
-	5,  // 36: creepage.v1.BenchService.MakeTestPlan:input_type -> creepage.v1.MakeTestPlanRequest
-	11, // 37: creepage.v1.BenchService.AssessVisit:input_type -> creepage.v1.AssessVisitRequest
-	7,  // 38: creepage.v1.BenchService.PrintTestPlan:input_type -> creepage.v1.PrintTestPlanRequest
-	8,  // 39: creepage.v1.BenchService.PrintVisitRecord:input_type -> creepage.v1.PrintVisitRecordRequest
-	17, // 40: creepage.v1.BenchService.ComputeAbsorption:input_type -> creepage.v1.ComputeAbsorptionRequest
-	20, // 41: creepage.v1.BenchService.ComputeVoltmeter:input_type -> creepage.v1.ComputeVoltmeterRequest
-	22, // 42: creepage.v1.BenchService.LocateLeak:input_type -> creepage.v1.LocateLeakRequest
-	9,  // 43: creepage.v1.BenchService.MakeTestPlan:output_type -> creepage.v1.TestPlan
-	12, // 44: creepage.v1.BenchService.AssessVisit:output_type -> creepage.v1.VisitAssessment
-	36, // 45: creepage.v1.BenchService.PrintTestPlan:output_type -> google.api.HttpBody
-	36, // 46: creepage.v1.BenchService.PrintVisitRecord:output_type -> google.api.HttpBody
-	19, // 47: creepage.v1.BenchService.ComputeAbsorption:output_type -> creepage.v1.Absorption
-	21, // 48: creepage.v1.BenchService.ComputeVoltmeter:output_type -> creepage.v1.VoltmeterResult
-	24, // 49: creepage.v1.BenchService.LocateLeak:output_type -> creepage.v1.LeakLocation
-	43, // [43:50] is the sub-list for method output_type
-	36, // [36:43] is the sub-list for method input_type
-	36, // [36:36] is the sub-list for extension type_name
-	36, // [36:36] is the sub-list for extension extendee
-	0,  // [0:36] is the sub-list for field type_name
+	3,  // 14: creepage.v1.VisitReading.steps:type_name -> creepage.v1.Step
+	29, // 15: creepage.v1.PooledInsulation.component:type_name -> creepage.v1.Reading.Component
+	34, // 16: creepage.v1.PooledInsulation.relation:type_name -> creepage.v1.Reading.Relation
+	29, // 17: creepage.v1.Contradiction.component:type_name -> creepage.v1.Reading.Component
+	29, // 18: creepage.v1.MeasureAgain.component:type_name -> creepage.v1.Reading.Component
+	30, // 19: creepage.v1.MeasureAgain.conductor:type_name -> creepage.v1.Reading.Conductor
+	31, // 20: creepage.v1.MeasureAgain.reference:type_name -> creepage.v1.Reading.Reference
+	18, // 21: creepage.v1.ComputeAbsorptionRequest.readings:type_name -> creepage.v1.TimedReading
+	1,  // 22: creepage.v1.ComputeAbsorptionRequest.thermal_class:type_name -> creepage.v1.ComputeAbsorptionRequest.ThermalClass
+	29, // 23: creepage.v1.ComputeAbsorptionRequest.component:type_name -> creepage.v1.Reading.Component
+	34, // 24: creepage.v1.TimedReading.relation:type_name -> creepage.v1.Reading.Relation
+	3,  // 25: creepage.v1.Absorption.steps:type_name -> creepage.v1.Step
+	2,  // 26: creepage.v1.ComputeVoltmeterRequest.form:type_name -> creepage.v1.ComputeVoltmeterRequest.Form
+	34, // 27: creepage.v1.VoltmeterResult.relation:type_name -> creepage.v1.Reading.Relation
+	35, // 28: creepage.v1.VoltmeterResult.quantity:type_name -> creepage.v1.Reading.Quantity
+	4,  // 29: creepage.v1.VoltmeterResult.interval:type_name -> creepage.v1.Interval
+	36, // 30: creepage.v1.VoltmeterResult.notes:type_name -> creepage.v1.Note
+	3,  // 31: creepage.v1.VoltmeterResult.steps:type_name -> creepage.v1.Step
+	37, // 32: creepage.v1.VoltmeterResult.against_100:type_name -> creepage.v1.Assessment.ServiceLimit
+	37, // 33: creepage.v1.VoltmeterResult.against_500:type_name -> creepage.v1.Assessment.ServiceLimit
+	30, // 34: creepage.v1.VoltmeterResult.weaker_pole:type_name -> creepage.v1.Reading.Conductor
+	23, // 35: creepage.v1.LocateLeakRequest.readings:type_name -> creepage.v1.CircuitReading
+	34, // 36: creepage.v1.CircuitReading.relation:type_name -> creepage.v1.Reading.Relation
+	26, // 37: creepage.v1.LeakLocation.components:type_name -> creepage.v1.SuspectComponent
+	27, // 38: creepage.v1.LeakLocation.indistinct:type_name -> creepage.v1.IndistinctSet
+	28, // 39: creepage.v1.LeakLocation.next:type_name -> creepage.v1.NextDisconnection
+	3,  // 40: creepage.v1.LeakLocation.steps:type_name -> creepage.v1.Step
+	25, // 41: creepage.v1.LeakLocation.conditions:type_name -> creepage.v1.LeakCondition
+	26, // 42: creepage.v1.LeakCondition.components:type_name -> creepage.v1.SuspectComponent
+	28, // 43: creepage.v1.LeakCondition.next:type_name -> creepage.v1.NextDisconnection
+	4,  // 44: creepage.v1.SuspectComponent.interval:type_name -> creepage.v1.Interval
+	5,  // 45: creepage.v1.BenchService.MakeTestPlan:input_type -> creepage.v1.MakeTestPlanRequest
+	11, // 46: creepage.v1.BenchService.AssessVisit:input_type -> creepage.v1.AssessVisitRequest
+	7,  // 47: creepage.v1.BenchService.PrintTestPlan:input_type -> creepage.v1.PrintTestPlanRequest
+	8,  // 48: creepage.v1.BenchService.PrintVisitRecord:input_type -> creepage.v1.PrintVisitRecordRequest
+	17, // 49: creepage.v1.BenchService.ComputeAbsorption:input_type -> creepage.v1.ComputeAbsorptionRequest
+	20, // 50: creepage.v1.BenchService.ComputeVoltmeter:input_type -> creepage.v1.ComputeVoltmeterRequest
+	22, // 51: creepage.v1.BenchService.LocateLeak:input_type -> creepage.v1.LocateLeakRequest
+	9,  // 52: creepage.v1.BenchService.MakeTestPlan:output_type -> creepage.v1.TestPlan
+	12, // 53: creepage.v1.BenchService.AssessVisit:output_type -> creepage.v1.VisitAssessment
+	38, // 54: creepage.v1.BenchService.PrintTestPlan:output_type -> google.api.HttpBody
+	38, // 55: creepage.v1.BenchService.PrintVisitRecord:output_type -> google.api.HttpBody
+	19, // 56: creepage.v1.BenchService.ComputeAbsorption:output_type -> creepage.v1.Absorption
+	21, // 57: creepage.v1.BenchService.ComputeVoltmeter:output_type -> creepage.v1.VoltmeterResult
+	24, // 58: creepage.v1.BenchService.LocateLeak:output_type -> creepage.v1.LeakLocation
+	52, // [52:59] is the sub-list for method output_type
+	45, // [45:52] is the sub-list for method input_type
+	45, // [45:45] is the sub-list for extension type_name
+	45, // [45:45] is the sub-list for extension extendee
+	0,  // [0:45] is the sub-list for field type_name
 }
 
 func init() { file_creepage_v1_bench_proto_init() }
@@ -2489,7 +2712,7 @@ func file_creepage_v1_bench_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_creepage_v1_bench_proto_rawDesc), len(file_creepage_v1_bench_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   25,
+			NumMessages:   26,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

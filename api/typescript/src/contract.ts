@@ -1026,7 +1026,10 @@ export interface components {
         "creepage.v1.CircuitReading": {
             /** @description All components are connected. */
             allConnected?: boolean;
-            /** @description Condition under which it was taken, such as `wet`, `dry`, `hot`, `cold`. */
+            /**
+             * @description Condition under which it was taken: `wet` or `dry`, `hot` or `cold`, or one
+             *     of each, such as `wet, cold`. Readings of different conditions are kept apart.
+             */
             condition?: string;
             /** @description The components connected; all when left empty and all_connected is true. */
             connected?: string[];
@@ -1034,7 +1037,8 @@ export interface components {
             relation?: components["schemas"]["creepage.v1.Reading.Relation"];
             /**
              * Format: double
-             * @description Relative standard uncertainty; left out: 0.10.
+             * @description Relative standard uncertainty; left out: 0.1732, the 30 % of IEC 61557-2 as
+             *     a rectangular distribution.
              */
             relativeUncertainty?: number;
             /**
@@ -1302,18 +1306,46 @@ export interface components {
          * @enum {string}
          */
         "creepage.v1.Key.Role": "ROLE_UNSPECIFIED" | "SHOP" | "FEEDER" | "FLEET" | "ANALYST" | "ADMINISTRATOR";
+        /** @description LeakCondition is what the readings of one condition say. */
+        "creepage.v1.LeakCondition": {
+            /** @description Each component, most suspect first. */
+            components?: components["schemas"]["creepage.v1.SuspectComponent"][];
+            /** @description The condition in words: `wet`, `dry, cold`; `as found` without a tag. */
+            condition?: string;
+            /** @description The next disconnection that would tell most; absent when none would. */
+            next?: components["schemas"]["creepage.v1.NextDisconnection"];
+            /**
+             * Format: double
+             * @description Probability that no component is below the limit.
+             */
+            noneProbability?: number;
+            /**
+             * Format: double
+             * @description Probability that two or more are.
+             */
+            severalProbability?: number;
+        };
         /** @description LeakLocation says which component leaks. */
         "creepage.v1.LeakLocation": {
             /** @description Cautions. */
             cautions?: string[];
             /** @description Each component, most suspect first. */
             components?: components["schemas"]["creepage.v1.SuspectComponent"][];
+            /**
+             * @description The finding under each condition; components, indistinct and next above are
+             *     those of the condition that shows a leak best.
+             */
+            conditions?: components["schemas"]["creepage.v1.LeakCondition"][];
+            /** @description Readings that the others speak against, as their index in the request. */
+            doubtedReadings?: number[];
             /** @description Components that the readings cannot tell apart, each list one set. */
             indistinct?: components["schemas"]["creepage.v1.IndistinctSet"][];
-            /** @description Components that leak under one condition and not another. */
+            /** @description Components that leak under one condition and not another, in words. */
             intermittent?: string[];
             /** @description The next disconnection that would tell most; absent when none would. */
             next?: components["schemas"]["creepage.v1.NextDisconnection"];
+            /** @description The computation, condition by condition. */
+            steps?: components["schemas"]["creepage.v1.Step"][];
             /** @description The finding in one sentence. */
             summary?: string;
         };
@@ -2253,6 +2285,8 @@ export interface components {
         };
         /** @description TimedReading is the resistance a time after the voltage was applied. */
         "creepage.v1.TimedReading": {
+            /** @description How it relates to the true one; EQUAL when left out. */
+            relation?: components["schemas"]["creepage.v1.Reading.Relation"];
             /**
              * Format: double
              * @description Resistance in ohm.
@@ -2331,6 +2365,10 @@ export interface components {
             correctedSpread?: components["schemas"]["creepage.v1.Interval"];
             /** @description The reading. */
             reading?: components["schemas"]["creepage.v1.Reading"];
+            /** @description The computation. */
+            steps?: components["schemas"]["creepage.v1.Step"][];
+            /** @description The verdict with its numbers, in words. */
+            verdict?: string;
         };
         /** @description Response of VoidReading. */
         "creepage.v1.VoidReadingResponse": {
@@ -2339,11 +2377,15 @@ export interface components {
         };
         /** @description VoltmeterResult is the insulation found by the voltmeter method. */
         "creepage.v1.VoltmeterResult": {
+            /** @description Against 100 ohm per volt of working voltage. */
+            against100?: components["schemas"]["creepage.v1.Assessment.ServiceLimit"];
+            /** @description Against 500 ohm per volt of working voltage. */
+            against500?: components["schemas"]["creepage.v1.Assessment.ServiceLimit"];
             /** @description 95 % interval by propagation. */
             interval?: components["schemas"]["creepage.v1.Interval"];
-            /** @description Against 100 ohm per volt. */
+            /** @description Against 100 ohm per volt: whether it is met for sure; see against_100. */
             meets100?: boolean;
-            /** @description Against 500 ohm per volt. */
+            /** @description Against 500 ohm per volt: whether it is met for sure; see against_500. */
             meets500?: boolean;
             /** @description True when the meter's own resistance disturbs the voltages. */
             meterLoading?: boolean;
@@ -2370,6 +2412,8 @@ export interface components {
             resistanceOhms?: number;
             /** @description The computation. */
             steps?: components["schemas"]["creepage.v1.Step"][];
+            /** @description The weaker pole, HV_PLUS or HV_MINUS. */
+            weakerPole?: components["schemas"]["creepage.v1.Reading.Conductor"];
             /**
              * Format: double
              * @description The weaker pole, in ohm.
@@ -3239,14 +3283,25 @@ export interface operations {
         requestBody: {
             content: {
                 "application/json": {
-                    /** @description The components of the circuit, named freely (`motor`, `heater rear`); 2 to 20. */
+                    /** @description The components of the circuit, named freely (`motor`, `heater rear`); 2 to 16. */
                     components: string[];
                     /**
                      * Format: double
-                     * @description A component below this is the fault, in ohm; left out: 500 ohm per volt of working_volts,
-                     *     or without that a tenth of the lowest reading's healthy level.
+                     * @description Usual resistance of a sound component in ohm; left out: ten times the limit,
+                     *     or what the best reading shows of those it connects, if that is more.
+                     */
+                    healthyOhms?: number;
+                    /**
+                     * Format: double
+                     * @description A component below this is the fault, in ohm; left out: 500 ohm per volt of
+                     *     working_volts. One of the two is needed.
                      */
                     limitOhms?: number;
+                    /**
+                     * Format: double
+                     * @description Top of the meter's range in ohm, for the suggestion of the next test.
+                     */
+                    rangeOhms?: number;
                     /** @description Whole-circuit readings, each with what was connected. */
                     readings: components["schemas"]["creepage.v1.CircuitReading"][];
                     /**
