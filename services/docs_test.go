@@ -1,28 +1,44 @@
 package services_test
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
+	"io"
+	"net/http"
+	"net/http/httptest"
 	"os"
+	"os/exec"
 	"regexp"
 	"strings"
 	"testing"
+	"time"
+
+	"creepage/internal/store"
+	"creepage/internal/webhook"
 )
 
 // example is a request of a document and what its answer holds.
-var exampleBlocks = regexp.MustCompile("(?s)```\n((?:GET|POST|PUT) [^\n]*)\n(.*?)```\n\n```json\n(.*?)```")
+var exampleBlocks = regexp.MustCompile("(?s)```\n((?:GET|POST|PUT) [^\n]*)\n(.*?)```\n\n```(?:json|text)\n(.*?)```")
+
+// pythonBlocks are programs of a document.
+var pythonBlocks = regexp.MustCompile("(?s)```python\n(.*?)```")
 
 func TestEveryExampleOfTheDocumentIsAnsweredAsItSays(t *testing.T) {
 	text, err := os.ReadFile("../docs/api.md")
 	must(t, err)
 	blocks := exampleBlocks.FindAllStringSubmatch(string(text), -1)
-	if fences := strings.Count(string(text), "```"); len(blocks) < 9 || fences != 4*len(blocks) {
+	if fences := strings.Count(string(text), "```"); len(blocks) < 9 || fences != 4*len(blocks)+2*len(pythonBlocks.FindAll(text, -1)) {
 		t.Fatalf("%d examples in %d fences: each request needs its answer", len(blocks), fences)
 	}
 	s := start(t)
 	s.work(t)
 	for _, b := range blocks {
 		verb, path, _ := strings.Cut(b[1], " ")
+		if strings.HasPrefix(path, "/v1/warnings:watch") {
+			s.checkWatchExample(t, path, b[3])
+			continue
+		}
 		_, _, answer := s.rest(t, verb, path, s.adminKey, b[2])
 		var got, want any
 		if err := json.Unmarshal([]byte(b[3]), &want); err != nil {
@@ -66,4 +82,68 @@ func lacks(got, want any, path string) string {
 		return fmt.Sprintf("%s being %v (it is %v)", path, want, got)
 	}
 	return ""
+}
+
+// checkWatchExample holds the first event of a stream against an example in
+// which … stands for anything.
+func (s *system) checkWatchExample(t *testing.T, path, want string) {
+	t.Helper()
+	vehicle := s.vehicle(t, s.organisation, "loader-4")
+	must(t, s.db.Store(t, store.WorkerLogin).AsWorker(t.Context(), func(tx *store.WorkerTx) error { return raise(t.Context(), tx, s.organisation, vehicle, 12) }))
+	pattern := strings.ReplaceAll(regexp.QuoteMeta(strings.TrimSpace(want)), "…", ".+")
+	must(t, s.events(s.adminKey, strings.TrimPrefix(path, "/v1/warnings:watch"), "", func(e event) bool {
+		if e.data == "" {
+			return true
+		}
+		got := "id: " + e.id + "\nevent: " + e.name + "\ndata: " + e.data
+		if !regexp.MustCompile("^" + pattern + "$").MatchString(got) {
+			t.Errorf("%s tells\n%s\nwant\n%s", path, got, want)
+		}
+		return false
+	}))
+}
+
+// The document's program is run on a message as it is sent.
+func TestTheDocumentsProgramVerifiesAMessage(t *testing.T) {
+	text, err := os.ReadFile("../docs/api.md")
+	must(t, err)
+	blocks := pythonBlocks.FindAllStringSubmatch(string(text), -1)
+	if len(blocks) != 1 {
+		t.Fatalf("%d programs in Python", len(blocks))
+	}
+	type sent struct {
+		Secret  string            `json:"secret"`
+		Headers map[string]string `json:"headers"`
+		Body    string            `json:"body"`
+	}
+	secret := webhook.NewSecret()
+	var good sent
+	receiver := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
+		body, _ := io.ReadAll(r.Body)
+		good = sent{Secret: secret, Headers: map[string]string{}, Body: string(body)}
+		for name := range r.Header {
+			good.Headers[strings.ToLower(name)] = r.Header.Get(name)
+		}
+	}))
+	defer receiver.Close()
+	send := func(at time.Time) {
+		body, err := webhook.Payload("warning.raised", at, []byte(`{"reason": "the motor fälls"}`))
+		must(t, err)
+		must(t, webhook.NewSender(inside).Send(t.Context(), webhook.Message{ID: "msg_1", URL: receiver.URL, Secrets: []string{webhook.NewSecret(), secret}, Body: body}, at))
+	}
+	send(time.Now().Add(-time.Hour))
+	old := good
+	send(time.Now())
+	other, changed := good, good
+	other.Secret, changed.Body = webhook.NewSecret(), good.Body+" "
+	input, err := json.Marshal([]sent{good, old, other, changed})
+	must(t, err)
+	program := exec.CommandContext(t.Context(), "python3", "-c", blocks[0][1]+`
+import json, sys
+print([verify(m["secret"], m["headers"], m["body"].encode()) for m in json.load(sys.stdin)])`)
+	program.Stdin = bytes.NewReader(input)
+	out, err := program.CombinedOutput()
+	if err != nil || strings.TrimSpace(string(out)) != "[True, False, False, False]" {
+		t.Errorf("a good, an old, another's and a changed message are verified as %s (%v)", out, err)
+	}
 }
