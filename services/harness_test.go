@@ -63,6 +63,7 @@ type system struct {
 	platforms                              creepagev1.PlatformServiceClient
 	warnings                               creepagev1.WarningServiceClient
 	access                                 creepagev1.AccessServiceClient
+	erasure                                creepagev1.ErasureServiceClient
 	watches                                *notify.Service
 	review                                 creepagev1.ReviewServiceClient
 	safe                                   *webhook.Safe
@@ -116,7 +117,9 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 			creepagev1.RegisterPlatformServiceServer(r, vehicles)
 			creepagev1.RegisterWarningServiceServer(r, vehicles)
 			creepagev1.RegisterReviewServiceServer(r, vehicles)
-			creepagev1.RegisterAccessServiceServer(r, access.New(db, pages, clock))
+			keeper := access.New(db, pages, clock)
+			creepagev1.RegisterAccessServiceServer(r, keeper)
+			creepagev1.RegisterErasureServiceServer(r, keeper)
 			creepagev1.RegisterBenchServiceServer(r, bench.New(db, model, clock))
 			creepagev1.RegisterWatchServiceServer(r, s.watches)
 			creepagev1.RegisterWebhookServiceServer(r, s.watches)
@@ -137,6 +140,7 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 	s.intake, s.fleet, s.platforms = creepagev1.NewIntakeServiceClient(s.conn), creepagev1.NewFleetServiceClient(s.conn), creepagev1.NewPlatformServiceClient(s.conn)
 	s.warnings, s.access = creepagev1.NewWarningServiceClient(s.conn), creepagev1.NewAccessServiceClient(s.conn)
 	s.review = creepagev1.NewReviewServiceClient(s.conn)
+	s.erasure = creepagev1.NewErasureServiceClient(s.conn)
 	s.organisation, s.adminKey = s.newOrganisation(t, "local")
 	s.furnish(t)
 	return s

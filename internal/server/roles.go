@@ -81,6 +81,9 @@ var roles = map[string][]caller.Role{
 	creepagev1.BenchService_ComputeVoltmeter_FullMethodName:  bench,
 	creepagev1.BenchService_LocateLeak_FullMethodName:        bench,
 
+	creepagev1.ErasureService_EraseVehicle_FullMethodName: administrator,
+	creepagev1.ErasureService_ErasePerson_FullMethodName:  administrator,
+
 	creepagev1.AccessService_GetCaller_FullMethodName:         everyone,
 	creepagev1.AccessService_CreateShop_FullMethodName:        administrator,
 	creepagev1.AccessService_ListShops_FullMethodName:         bench,

@@ -29,8 +29,11 @@ func Migrate(ctx context.Context, url string) error {
 		if _, err := river.Migrate(ctx, rivermigrate.DirectionUp, nil); err != nil {
 			return fail("migrate the job tables up", err)
 		}
-		_, err := pool.Exec(ctx, grantJobs)
-		return fail("grant the job tables to the worker", err)
+		if _, err := pool.Exec(ctx, grantJobs); err != nil {
+			return fail("grant the job tables to the worker", err)
+		}
+		_, err := pool.Exec(ctx, `SELECT allow_erasure()`)
+		return fail("allow erasure in every table", err)
 	})
 }
 

@@ -1,5 +1,5 @@
-// Package access keeps an organisation's shops, meters and keys, and tells who
-// changed what.
+// Package access keeps an organisation's shops, meters and keys, tells who
+// changed what, and erases personal data on request.
 package access
 
 import (
@@ -19,9 +19,10 @@ import (
 	"creepage/internal/wire"
 )
 
-// Service is the contract's AccessService.
+// Service is the contract's AccessService and ErasureService.
 type Service struct {
 	creepagev1.UnimplementedAccessServiceServer
+	creepagev1.UnimplementedErasureServiceServer
 	store *store.Store
 	pages *page.Sealer
 	now   func() time.Time

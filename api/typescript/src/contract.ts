@@ -274,6 +274,46 @@ export interface paths {
         patch?: never;
         trace?: never;
     };
+    "/v1/vehicles/{name}:erase": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        /**
+         * Takes a vehicle's names away, former ones too. A pseudonym stands in their
+         *     place wherever they stood; readings, tracks, outlooks and warnings stay.
+         */
+        post: operations["ErasureService_EraseVehicle"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/people:erase": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        /**
+         * Takes a person's name, or another text that tells who somebody is, out of
+         *     everything that people wrote: qualifications, notes, reasons, titles.
+         */
+        post: operations["ErasureService_ErasePerson"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
     "/v1/platforms/{platform.name}": {
         parameters: {
             query?: never;
@@ -1228,6 +1268,24 @@ export interface components {
              * @description How far it was believed, 0 to 1.
              */
             weight?: number;
+        };
+        /** @description Response of ErasePerson. */
+        "creepage.v1.ErasePersonResponse": {
+            /**
+             * Format: int64
+             * @description How many values held it.
+             */
+            changedCount?: string;
+        };
+        /** @description Response of EraseVehicle. */
+        "creepage.v1.EraseVehicleResponse": {
+            /**
+             * Format: int64
+             * @description How many values were changed.
+             */
+            changedCount?: string;
+            /** @description Resource name under which the vehicle's records stay. */
+            vehicle?: string;
         };
         /** @description Estimate is the level of a track at a time. */
         "creepage.v1.Estimate": {
@@ -3320,6 +3378,82 @@ export interface operations {
                 };
                 content: {
                     "application/json": components["schemas"]["creepage.v1.LeakLocation"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ErasureService_EraseVehicle: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the vehicle, or a former one. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": Record<string, never>;
+            };
+        };
+        responses: {
+            /** @description Response of EraseVehicle. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.EraseVehicleResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ErasureService_ErasePerson: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": {
+                    /**
+                     * @description The text as it was written, in letters of either case: `Jan Berg`,
+                     *     `j.berg@example.org`. Only where it stands by itself, not within a longer
+                     *     word or id.
+                     */
+                    text: string;
+                };
+            };
+        };
+        responses: {
+            /** @description Response of ErasePerson. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ErasePersonResponse"];
                 };
             };
             /** @description An unexpected error response. */
