@@ -71,6 +71,10 @@ func relationOf(r creepagev1.Reading_Relation) insulation.Relation {
 
 // indexVerdict says what the polarisation index comes to in a sentence.
 func indexVerdict(r *insulation.AbsorptionResult) string {
+	index := fmt.Sprintf("%.2f", r.PI.Value)
+	if r.PI.Relation != insulation.Equal {
+		index = r.PI.Relation.String() + index
+	}
 	switch {
 	case r.InformationOnly:
 		return "information only: the ratios of a whole bus say nothing of its health"
@@ -79,7 +83,7 @@ func indexVerdict(r *insulation.AbsorptionResult) string {
 	case r.Void:
 		return "the index may mean nothing: the one-minute value is above 5000 MΩ (IEEE 43)"
 	case math.IsNaN(r.MinimumPI):
-		return fmt.Sprintf("polarisation index %.2f; the least is 1.5 for class A, 2.0 for B, F and H (IEEE 43)", r.PI.Value)
+		return fmt.Sprintf("polarisation index %s; the least is 1.5 for class A, 2.0 for B, F and H (IEEE 43)", index)
 	}
-	return fmt.Sprintf("polarisation index %.2f against at least %.1f (IEEE 43): %s", r.PI.Value, r.MinimumPI, r.PIVerdict.Words())
+	return fmt.Sprintf("polarisation index %s against at least %.1f (IEEE 43): %s", index, r.MinimumPI, r.PIVerdict.Words())
 }

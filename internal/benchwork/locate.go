@@ -180,7 +180,7 @@ func leakSteps(a *locate.Answer, readings []locate.Reading) []*creepagev1.Step {
 	}
 	for i := range a.Conditions {
 		c := &a.Conditions[i]
-		say("%s, %d readings: probability that none leaks %.2f, that exactly one does %.2f, that several do %.2f", c.Name(), c.Readings,
+		say("%s, %s: probability that none leaks %.2f, that exactly one does %.2f, that several do %.2f", c.Name(), counted(c.Readings, "reading"),
 			c.NoneProbability, math.Max(0, 1-c.NoneProbability-c.TwoProbability), c.TwoProbability)
 		for _, p := range c.Parts {
 			start := "no leakage"

@@ -97,6 +97,9 @@ func correctionSteps(r *insulation.Reading, item *insulation.VisitItem) []*creep
 	if item.Uncorrected != "" {
 		return []*creepagev1.Step{{Text: "not corrected for temperature: " + item.Uncorrected}}
 	}
+	if r.Celsius() == ReferenceCelsius {
+		return []*creepagev1.Step{{Text: fmt.Sprintf("taken at %s °C: nothing to correct", short(ReferenceCelsius))}}
+	}
 	c, err := insulation.CorrectTemperature(r.Celsius(), ReferenceCelsius)
 	if err != nil { // then the item says so itself
 		return nil

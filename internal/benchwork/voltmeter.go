@@ -56,7 +56,9 @@ func Voltmeter(req *creepagev1.ComputeVoltmeterRequest) (*creepagev1.VoltmeterRe
 	}
 	m.Steps = append(m.Steps, &creepagev1.Step{Text: form.Step, Value: wire.Optional(finite(form.Ohms)), Unit: "ohm"})
 	for _, step := range r.Steps {
-		m.Steps = append(m.Steps, &creepagev1.Step{Text: step})
+		if step != form.Step {
+			m.Steps = append(m.Steps, &creepagev1.Step{Text: step})
+		}
 	}
 	return m, nil
 }

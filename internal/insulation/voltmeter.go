@@ -171,11 +171,11 @@ func (t *VoltmeterTest) forms(r *VoltmeterResult, strong, other, loaded float64,
 		o = "1"
 	}
 	r.UNR100 = VoltmeterForm{Name: "UN R100, GTR 20", Quantity: WeakerPole, Ohms: ro * vb * (1/loaded - 1/strong)}
-	r.UNR100.Step = fmt.Sprintf("Ri = Ro x Vb x (1/V%s' - 1/V%s) = %s x %s x (1/%s - 1/%s) = %s", n, n, number(ro), number(vb), number(loaded), number(strong), FormatOhms(r.UNR100.Ohms))
+	r.UNR100.Step = fmt.Sprintf("Ri = Ro x Vb x (1/V%s' - 1/V%s) = %s x %s x (1/%s - 1/%s) = %s", n, n, FormatOhms(ro), number(vb), number(loaded), number(strong), FormatOhms(r.UNR100.Ohms))
 	r.FMVSS = VoltmeterForm{Name: "FMVSS 305", Quantity: WeakerPole, Ohms: ro * (1 + other/strong) * (strong - loaded) / loaded}
-	r.FMVSS.Step = fmt.Sprintf("Ri = Ro x (1 + V%s/V%s) x (V%s - V%s')/V%s' = %s x (1 + %s/%s) x (%s - %s)/%s = %s", o, n, n, n, n, number(ro), number(other), number(strong), number(strong), number(loaded), number(loaded), FormatOhms(r.FMVSS.Ohms))
+	r.FMVSS.Step = fmt.Sprintf("Ri = Ro x (1 + V%s/V%s) x (V%s - V%s')/V%s' = %s x (1 + %s/%s) x (%s - %s)/%s = %s", o, n, n, n, n, FormatOhms(ro), number(other), number(strong), number(strong), number(loaded), number(loaded), FormatOhms(r.FMVSS.Ohms))
 	r.OneStep = VoltmeterForm{Name: "one-step form, ISO 6469-1:2001", Quantity: Parallel, Ohms: ro * (strong - loaded) / loaded}
-	r.OneStep.Step = fmt.Sprintf("R = Ro x (V%s - V%s')/V%s' = %s x (%s - %s)/%s = %s", n, n, n, number(ro), number(strong), number(loaded), number(loaded), FormatOhms(r.OneStep.Ohms))
+	r.OneStep.Step = fmt.Sprintf("R = Ro x (V%s - V%s')/V%s' = %s x (%s - %s)/%s = %s", n, n, n, FormatOhms(ro), number(strong), number(loaded), number(loaded), FormatOhms(r.OneStep.Ohms))
 	r.Steps = append(r.Steps, r.UNR100.Step, r.FMVSS.Step, r.OneStep.Step)
 }
 
