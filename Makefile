@@ -64,6 +64,10 @@ fuzz: ## fuzz every parser for FUZZTIME (30s) each
 	    $(GO) test -run '^$$' -fuzz "^$$name\$$" -fuzztime $(FUZZTIME) "./$$(dirname "$$file")"; \
 	  done; done
 
+.PHONY: import-million
+import-million: ## import a million rows of CSV and of XLSX and watch the memory (minutes)
+	$(GO) test -tags million -run MillionRows -v -timeout 60m ./internal/sheet
+
 .PHONY: crosscheck
 crosscheck: ## run the published checks alone, and those against scipy, statsmodels and R on fresh random data
 	@deploy/setup/crosscheck.sh

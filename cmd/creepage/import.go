@@ -3,11 +3,13 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"os"
+	"strconv"
 	"strings"
 	"time"
 
@@ -28,6 +30,7 @@ type importFlags struct {
 	batch                    int
 	dryRun, fromStart, live  bool
 	suggest, createShops     bool
+	rows                     bool
 	giveUp                   time.Duration
 }
 
@@ -54,7 +57,7 @@ is ever taken twice, for a reading is known by its identity.
 A table in another form (other column names, decimal commas, local times, one
 column a phase, XLSX) is read by a mapping file. --suggest proposes one from the
 header and the first rows and lists what it cannot tell; an import guesses
-nothing.
+nothing. --dry-run --rows shows every reading as it would be sent.
 
 Old records make no news: no warning of the past is sent to anybody. With --live
 the readings count as today's.
@@ -65,7 +68,7 @@ Exit code 3 says that rows were refused.`,
 		Example: `  creepage import readings.csv --server http://127.0.0.1:8080 --key-file data/admin.key
   creepage import old.csv --dry-run
   creepage import old.xlsx --suggest > old.mapping.json
-  creepage import old.xlsx --mapping old.mapping.json --dry-run
+  creepage import old.xlsx --mapping old.mapping.json --dry-run --rows
   creepage import readings.csv --platforms platforms.json --codes codes.csv --server http://127.0.0.1:8080 --key-file data/admin.key`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -87,6 +90,7 @@ Exit code 3 says that rows were refused.`,
 	fl.StringVar(&f.events, "events", "", "events.csv to record as repairs after the readings")
 	fl.IntVar(&f.batch, "batch", 500, fmt.Sprintf("readings a request, at most %d", sheet.MaxBatch))
 	fl.BoolVar(&f.dryRun, "dry-run", false, "say what would be refused without asking any service")
+	fl.BoolVar(&f.rows, "rows", false, "with --dry-run: write a line of CSV for each reading, as it would be sent or why it would be refused")
 	fl.BoolVar(&f.fromStart, "from-start", false, "begin at the first row even if an import was broken off")
 	fl.BoolVar(&f.live, "live", false, "these are readings of today, about which warnings are news")
 	fl.DurationVar(&f.giveUp, "give-up-after", 2*time.Minute, "how long to wait for a service that is away or full")
@@ -125,19 +129,49 @@ func runImport(ctx context.Context, out, messages io.Writer, path string, f impo
 			return err
 		}
 	}
-	im.Rejects, err = sheet.NewRejects(f.rejects, table.Header(), im.Checkpoint.Rejects)
+	tell := func() error { return nil }
+	if f.rows {
+		if !f.dryRun {
+			show.end(false)
+			return &exitError{exitUsage, errors.New("--rows goes with --dry-run")}
+		}
+		im.Judged, tell = tellRows(out)
+	}
+	im.Rejects, err = sheet.NewRejects(f.rejects, table, im.Checkpoint.Rejects)
 	if err != nil {
 		return fmt.Errorf("rejects file: %w", err)
 	}
 	counts, err := im.Run(ctx, table)
 	show.end(err == nil)
-	if err := errors.Join(err, im.Rejects.Close()); err != nil {
+	if err := errors.Join(err, im.Rejects.Close(), tell()); err != nil {
 		if im.CheckpointFile != "" {
 			return fmt.Errorf("%w\n%d rows are done; start the same command again to go on from there", err, counts.Rows)
 		}
 		return err
 	}
 	return f.finish(ctx, out, counts)
+}
+
+// tellRows writes each reading of a dry run; the second result ends it.
+func tellRows(out io.Writer) (func(sheet.Row, error), func() error) {
+	w := csv.NewWriter(out)
+	_ = w.Write([]string{"line", "would_be", "reading_id", "shop", "vehicle", "platform", "measured_at", "method", "component", "conductor", "relation", "resistance_ohm", "reason"}) // Error below tells
+	return func(row sheet.Row, refused error) {
+			r := &row.Reading
+			if refused != nil && r.Vehicle == "" { // nothing could be read
+				_ = w.Write([]string{strconv.Itoa(row.Line), "refused", "", "", "", "", "", "", "", "", "", "", refused.Error()})
+				return
+			}
+			would, reason := "sent", ""
+			if refused != nil {
+				would, reason = "refused", refused.Error()
+			}
+			_ = w.Write([]string{strconv.Itoa(row.Line), would, r.ID, r.Shop, r.Vehicle, r.Platform, r.MeasuredAt.UTC().Format(time.RFC3339), r.Method.String(), r.Component.String(),
+				r.Conductor.String(), r.Relation.String(), strconv.FormatFloat(r.Ohms, 'g', -1, 64), reason})
+		}, func() error {
+			w.Flush()
+			return w.Error()
+		}
 }
 
 // readMapping returns the mapping and its bytes, nil without one.

@@ -38,6 +38,7 @@ type Import struct {
 	Checkpoint     Checkpoint          // where to begin
 	Rejects        *Rejects            // where refused rows go
 	Progress       func(Place, Counts) // told after every batch; may be nil
+	Judged         func(Row, error)    // told in a dry run of every reading, with why it would be refused; may be nil
 }
 
 // Run reads the table to its end. On an error everything before the last
@@ -118,6 +119,11 @@ func (im *Import) read(ctx context.Context, table *Reader, out chan<- batch) err
 // take submits a batch, sets the refused rows aside and moves the checkpoint.
 func (im *Import) take(ctx context.Context, b batch, at *Checkpoint) error {
 	good := make([]Row, 0, len(b.rows))
+	if im.Submit == nil {
+		for i := range b.rows {
+			im.judge(&b.rows[i])
+		}
+	}
 	for _, row := range b.rows {
 		if row.Err == nil {
 			good = append(good, row)
@@ -127,11 +133,9 @@ func (im *Import) take(ctx context.Context, b batch, at *Checkpoint) error {
 			return err
 		}
 	}
-	send := im.submit
 	if im.Submit == nil {
-		send = im.judge
-	}
-	if err := send(ctx, good, at); err != nil {
+		at.Counts.Accepted += int64(len(good))
+	} else if err := im.submit(ctx, good, at); err != nil {
 		return err
 	}
 	at.Counts.Rows += int64(len(b.rows))
@@ -161,18 +165,16 @@ func (im *Import) reject(row Row, reason error, at *Checkpoint) error {
 
 // judge refuses what the service would refuse by looking at a reading alone.
 // Whether it knows the vehicle's platform, the shop and the key it cannot say.
-func (im *Import) judge(_ context.Context, rows []Row, at *Checkpoint) error {
-	for _, row := range rows {
+func (im *Import) judge(row *Row) {
+	if row.Err == nil {
 		row.Reading.Defaults()
 		if v := insulation.Validate(&row.Reading, im.Now); len(v) > 0 {
-			if err := im.reject(row, v, at); err != nil {
-				return err
-			}
-			continue
+			row.Err = v
 		}
-		at.Counts.Accepted++
 	}
-	return nil
+	if im.Judged != nil {
+		im.Judged(*row, row.Err)
+	}
 }
 
 // submit sends rows in one request. Where the service refuses the request as a

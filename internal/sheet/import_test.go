@@ -97,7 +97,7 @@ func run(t testing.TB, p paths, s *service) (Counts, error) {
 		t.Fatal(err)
 	}
 	defer r.Close()
-	rejects, err := NewRejects(p.rejects, r.Header(), at.Rejects)
+	rejects, err := NewRejects(p.rejects, r, at.Rejects)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -195,7 +195,7 @@ func TestMemoryDoesNotGrowWithTheFile(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer r.Close()
-	rejects, err := NewRejects(p.rejects, r.Header(), 0)
+	rejects, err := NewRejects(p.rejects, r, 0)
 	if err != nil {
 		t.Fatal(err)
 	}

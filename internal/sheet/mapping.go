@@ -30,7 +30,9 @@ type Mapping struct {
 	Columns map[string]Names `json:"columns"`
 	// Phases turns columns of one row into a reading each: conductor to column.
 	Phases map[string]string `json:"phases,omitempty"`
-	// Constants are cells that are the same in every row.
+	// IDs are columns whose cells are made into ids: LKW 17 becomes lkw-17.
+	IDs []string `json:"ids,omitempty"`
+	// Constants are cells of readings.csv that are the same in every row.
 	Constants map[string]string `json:"constants,omitempty"`
 	// Words translates cells: column of readings.csv, then cell to word.
 	Words map[string]map[string]string `json:"words,omitempty"`
@@ -101,6 +103,11 @@ func (m *Mapping) prepare() error {
 			if !isReadingColumn(column) {
 				return fmt.Errorf("%s: %q is no column of readings.csv; those are %s", part.name, column, strings.Join(allColumns(), ", "))
 			}
+		}
+	}
+	for _, column := range m.IDs {
+		if !slices.Contains(idColumns, column) {
+			return fmt.Errorf("ids: %q does not hold ids; those are %s", column, strings.Join(idColumns, ", "))
 		}
 	}
 	for conductor := range m.Phases {
@@ -258,6 +265,12 @@ func (m *Mapping) cell(cell func(string) string, column string) (string, error) 
 // value turns a number or time as people write it into the form of readings.csv.
 func (m *Mapping) value(column, text string) (string, error) {
 	switch {
+	case slices.Contains(m.IDs, column):
+		id := idOf(text)
+		if id == "" {
+			return "", &record.FieldError{Field: column, Value: text, Want: "a name with letters or digits"}
+		}
+		return id, nil
 	case column == "measured_at" || column == "received_at":
 		t, err := m.time(text)
 		if err != nil {

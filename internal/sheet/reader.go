@@ -46,7 +46,8 @@ type Reader struct {
 	mapping *Mapping // nil: the table is in the form of readings.csv
 	header  []string
 	column  map[string]int
-	pending []Row // readings of a row whose first has been returned
+	numbers []bool // columns of numbers and times, by the mapping
+	pending []Row  // readings of a row whose first has been returned
 }
 
 // The columns that a rejects file adds; reading such a file again ignores them.
@@ -79,15 +80,11 @@ func openTable(path string, mapping *Mapping) (table, error) {
 		}
 		return openXLSX(path, sheet)
 	}
-	comma := ','
-	if mapping != nil && mapping.Separator != "" {
-		comma, _ = utf8.DecodeRuneInString(mapping.Separator)
-	}
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, err
 	}
-	return newCSVTable(f, comma)
+	return newCSVTable(f, (&Reader{mapping: mapping}).separator())
 }
 
 func newReader(t table, name string, mapping *Mapping) (*Reader, error) {
@@ -113,6 +110,9 @@ func newReader(t table, name string, mapping *Mapping) (*Reader, error) {
 	}
 	if err := check(); err != nil {
 		return nil, fmt.Errorf("%s: header: %w", name, err)
+	}
+	if mapping != nil {
+		r.numbers = mapping.numberColumns(header)
 	}
 	return r, nil
 }
@@ -152,6 +152,15 @@ func (r *Reader) Ignored() []string {
 	return out
 }
 
+// separator is what separates cells where the table is written as CSV.
+func (r *Reader) separator() rune {
+	if r.mapping != nil && r.mapping.Separator != "" {
+		comma, _ := utf8.DecodeRuneInString(r.mapping.Separator)
+		return comma
+	}
+	return ','
+}
+
 // Place returns how far the table has been read. In the midst of a row that
 // holds several readings it is the place after that row.
 func (r *Reader) Place() Place { return r.table.place() }
@@ -185,6 +194,9 @@ func (r *Reader) Next() (Row, error) {
 		}
 		if len(cells) > len(r.header) {
 			return Row{Line: line, Cells: cells, Err: fmt.Errorf("%d cells where the header has %d columns", len(cells), len(r.header))}, nil
+		}
+		if err := r.withCommas(cells, line); err != nil {
+			return Row{Line: line, Cells: cells, Err: err}, nil
 		}
 		r.pending = r.rowsOf(cells, line)
 	}

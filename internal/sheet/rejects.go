@@ -5,25 +5,27 @@ import (
 	"io"
 	"os"
 	"strconv"
+	"strings"
 )
 
 // Rejects is the file of rows that were refused: the input's own columns with
 // the line and the reason after them, so that it can be mended and imported in
 // its turn. The file is made with its first row.
 type Rejects struct {
-	path   string
-	header []string
-	file   *os.File
-	csv    *csv.Writer
-	size   int64
-	last   []string // the row added last, which another reading of it may join
-	line   int
+	path      string
+	header    []string
+	separator rune // that of the mapping, by which the file is read again
+	file      *os.File
+	csv       *csv.Writer
+	size      int64
+	last      []string // the row added last, which another reading of it may join
+	line      int
 }
 
 // NewRejects begins a file after the given number of bytes (0: anew). What
 // stands after them came from a run that ended before it could say so; it is cut.
-func NewRejects(path string, header []string, size int64) (*Rejects, error) {
-	r := &Rejects{path: path, header: withoutRejectColumns(header)}
+func NewRejects(path string, table *Reader, size int64) (*Rejects, error) {
+	r := &Rejects{path: path, header: withoutRejectColumns(table.Header()), separator: table.separator()}
 	if size == 0 {
 		err := os.Remove(path)
 		if err != nil && !os.IsNotExist(err) {
@@ -59,6 +61,7 @@ func (r *Rejects) open() (err error) {
 		return err
 	}
 	r.csv = csv.NewWriter(counting{r})
+	r.csv.Comma = r.separator
 	return nil
 }
 
@@ -82,7 +85,9 @@ func (r *Rejects) Add(row Row, reason error) error {
 		}
 	}
 	if r.last != nil && r.line == row.Line { // one of several readings of one row
-		r.last[len(r.last)-1] += "; " + reason.Error()
+		if before := &r.last[len(r.last)-1]; !strings.Contains(*before, reason.Error()) {
+			*before += "; " + reason.Error()
+		}
 		return nil
 	}
 	if err := r.writeLast(); err != nil {

@@ -15,6 +15,7 @@ import (
 	"github.com/agnivade/levenshtein"
 
 	"creepage/internal/insulation"
+	"creepage/internal/wire"
 )
 
 // usualNames are what shops call the columns, in English and German (common
@@ -76,6 +77,7 @@ func Suggest(path string) (*Mapping, error) {
 	m.proposeNumbers(cells)
 	m.proposeTimes(cells("measured_at"))
 	m.proposeWords(cells)
+	m.proposeIDs(cells)
 	for _, c := range needed {
 		if _, ok := m.Columns[c]; !ok && !(c == "resistance_ohm" && len(m.Phases) > 0) {
 			m.unsure("%s: no column looks like it; name one in columns, or the same for every row in constants", c)
@@ -239,20 +241,12 @@ func (m *Mapping) proposeTimes(cells []string) {
 	if fits(cells, func(s string) bool { _, err := time.Parse(time.RFC3339, s); return err == nil }) {
 		return
 	}
-	var forms []string
-	loosely := strings.NewReplacer("DD", "D", "MM", "M")
-	for _, form := range usualForms {
-		layout, err := layoutOf(form)
-		said := slices.ContainsFunc(forms, func(f string) bool { return loosely.Replace(f) == loosely.Replace(form) })
-		if err == nil && !said && fits(cells, func(s string) bool { _, ok, err := m.timeIn(layout, s); return ok && err == nil }) {
-			forms = append(forms, form)
-		}
-	}
+	forms, rest := formsOf(cells, m)
 	m.TimeForms = forms
 	switch {
-	case len(forms) == 0:
-		m.unsure("time_forms: the times look like %q, which is none of the usual forms", cells[0])
-	case len(forms) > 1:
+	case rest != "":
+		m.unsure("time_forms: there are times such as %q, which is none of the usual forms", rest)
+	case len(forms) > 1 && eitherFits(forms, cells, m):
 		m.unsure("time_forms: %s all fit; keep the right one", strings.Join(forms, " and "))
 	}
 	m.unsure("time_zone: whose local time is this? such as Europe/Berlin")
@@ -262,6 +256,57 @@ func (m *Mapping) proposeTimes(cells []string) {
 			return
 		}
 	}
+}
+
+// formsOf returns the usual forms that the cells need: those that fit them all, or
+// else, for a column of several forms, each that fits some which none before did.
+// rest is a cell that no form fits.
+func formsOf(cells []string, m *Mapping) (forms []string, rest string) {
+	loosely := strings.NewReplacer("DD", "D", "MM", "M")
+	said := func(form string) bool {
+		return slices.ContainsFunc(forms, func(f string) bool { return loosely.Replace(f) == loosely.Replace(form) })
+	}
+	for _, form := range usualForms {
+		if !said(form) && fits(cells, func(s string) bool { return m.hasForm(form, s) }) {
+			forms = append(forms, form)
+		}
+	}
+	if len(forms) > 0 {
+		return forms, ""
+	}
+	left := cells
+	for _, form := range usualForms {
+		without := slices.DeleteFunc(slices.Clone(left), func(s string) bool { return m.hasForm(form, s) })
+		if len(without) < len(left) {
+			forms, left = append(forms, form), without
+		}
+	}
+	if len(left) > 0 {
+		return forms, left[0]
+	}
+	return forms, ""
+}
+
+func (m *Mapping) hasForm(form, text string) bool {
+	layout, err := layoutOf(form)
+	if err != nil {
+		return false
+	}
+	_, ok, err := m.timeIn(layout, text)
+	return ok && err == nil
+}
+
+// eitherFits says that some cell reads in two of the forms.
+func eitherFits(forms, cells []string, m *Mapping) bool {
+	return slices.ContainsFunc(cells, func(s string) bool {
+		n := 0
+		for _, form := range forms {
+			if m.hasForm(form, s) {
+				n++
+			}
+		}
+		return n > 1
+	})
 }
 
 func fits(cells []string, ok func(string) bool) bool {
@@ -301,5 +346,19 @@ func (m *Mapping) proposeWords(cells func(string) []string) {
 		}
 		m.Words[column] = words
 		m.unsure("words.%s: fill in what each cell means (other rows may hold more)", column)
+	}
+}
+
+// proposeIDs has names that are no ids made into ids, for a person to agree.
+func (m *Mapping) proposeIDs(cells func(string) []string) {
+	for _, column := range idColumns {
+		for _, s := range cells(column) {
+			if wire.CheckID(s) == nil {
+				continue
+			}
+			m.IDs = append(m.IDs, column)
+			m.unsure("ids: %s holds names such as %q, which would become %q; agree, or give each its word in words.%s", column, s, idOf(s), column)
+			break
+		}
 	}
 }

@@ -78,6 +78,9 @@ func (m *Mapping) timeIn(layout, text string) (wall time.Time, ok bool, err erro
 		wall, err = time.Parse(layout, text)
 		return wall, err == nil, nil
 	}
+	if m.DecimalComma {
+		text = strings.Replace(text, ",", ".", 1)
+	}
 	days, err := strconv.ParseFloat(text, 64)
 	if err != nil {
 		return time.Time{}, false, nil
