@@ -21,12 +21,17 @@ var update = flag.Bool("update", false, "write the golden scripts' outcomes anew
 // out. A line is
 //
 //	DATE read COMPONENT CONDUCTOR [<>]OHMS [@CELSIUS] [RH%]
-//	DATE monitor OHMS [@CELSIUS]
+//	DATE visit [<>]OHMS [COMPONENT[/CONDUCTOR]=[<>]OHMS ...] [@CELSIUS] [RH%]
+//	DATE monitor [about] OHMS [to OHMS] [for N days|weeks] [@CELSIUS] [RH%]
 //	DATE event COMPONENT KIND
 //	DATE code CODE
 //	DATE say
 //
-// and after "say" stand the lines that are compared, beginning with "=". The
+// A visit reads every test point of the platform, each at the first value unless
+// one of its own is given. A monitor says its value once, or once a day or week
+// for so long, on an even way (in the logarithm) from the first value to the
+// second; "about" adds a scatter of some percent. After "say" stand the lines
+// that are compared, beginning with "=". The
 // warn rule is folded once a day from the first line to the last; what it
 // raises and ends stands before the next "say". Lines beginning with # are for
 // the reader. Run with -update to write the outcomes anew, then read the diff.
@@ -61,6 +66,23 @@ func runScript(t *testing.T, text string) string {
 	var out strings.Builder
 	var evaluated time.Time
 	var news []string
+	evaluate := func(date time.Time) {
+		if evaluated.IsZero() {
+			evaluated = date
+		}
+		for evaluated.Before(date) {
+			evaluated = evaluated.AddDate(0, 0, 1)
+			var changes []Change
+			rs, changes = m.Evaluate(rs, v, p, evaluated, DefaultPolicy())
+			for _, c := range changes {
+				word := "ended"
+				if c.Raised {
+					word = "raised"
+				}
+				news = append(news, fmt.Sprintf("= %s %s %s %s: %s", evaluated.Format(time.DateOnly), word, c.Kind, c.Component, c.Reason))
+			}
+		}
+	}
 	lines := bufio.NewScanner(strings.NewReader(text))
 	for n := 1; lines.Scan(); n++ {
 		line := lines.Text()
@@ -76,28 +98,18 @@ func runScript(t *testing.T, text string) string {
 		if err != nil {
 			t.Fatalf("line %d: %v", n, err)
 		}
-		for !evaluated.IsZero() && evaluated.Before(date) {
-			evaluated = evaluated.AddDate(0, 0, 1)
-			var changes []Change
-			rs, changes = m.Evaluate(rs, v, p, evaluated, DefaultPolicy())
-			for _, c := range changes {
-				word := "ended"
-				if c.Raised {
-					word = "raised"
-				}
-				news = append(news, fmt.Sprintf("= %s %s %s %s: %s", evaluated.Format(time.DateOnly), word, c.Kind, c.Component, c.Reason))
-			}
-		}
-		if evaluated.IsZero() {
-			evaluated = date
-		}
+		evaluate(date)
 		if f[1] == "say" {
 			o := m.Outlook(v, p, date)
 			for _, s := range news {
 				fmt.Fprintln(&out, s)
 			}
 			news = nil
-			fmt.Fprintf(&out, "= %s, 30 days %.3f, 90 days %.3f, limiting %q\n= %s\n", o.State, o.P30, o.P90, o.Limiting, o.Reason)
+			again := "no measurement is pressing"
+			if !o.MeasureAgainBy.IsZero() {
+				again = "measure again by " + o.MeasureAgainBy.Format(time.DateOnly)
+			}
+			fmt.Fprintf(&out, "= %s, 30 days %.3f, 90 days %.3f, limiting %q, %s\n= %s\n", o.State, o.P30, o.P90, o.Limiting, again, o.Reason)
 			for _, d := range o.Doubts {
 				if d.SetAside {
 					fmt.Fprintf(&out, "= set aside: %s, %s: %s\n", d.MeasuredAt.Format(time.DateOnly), d.Group, d.Reason)
@@ -105,42 +117,67 @@ func runScript(t *testing.T, text string) string {
 			}
 			continue
 		}
-		add(t, m, v, p, scriptEntry(t, n, date.Add(9*time.Hour), f[1:]))
+		entries, last := scriptEntries(t, p, n, date, f[1:])
+		for _, e := range entries {
+			evaluate(dayOf(e.Time()).start())
+			add(t, m, v, p, e)
+		}
+		evaluate(last)
 	}
 	return out.String()
 }
 
-func scriptEntry(t *testing.T, n int, when time.Time, f []string) Entry {
+// scriptEntries returns what a line adds, and the last day it speaks of.
+func scriptEntries(t *testing.T, p *insulation.Platform, n int, date time.Time, f []string) ([]Entry, time.Time) {
 	fail := func(err error) {
 		if err != nil {
 			t.Fatalf("line %d: %v", n, err)
 		}
 	}
+	when := date.Add(9 * time.Hour)
 	switch f[0] {
 	case "event":
 		c, err := insulation.ParseComponent(f[1])
 		fail(err)
 		k, err := insulation.ParseEventKind(f[2])
 		fail(err)
-		return Entry{Event: &insulation.Event{Component: c, Kind: k, OccurredAt: when}}
+		return []Entry{{Event: &insulation.Event{Component: c, Kind: k, OccurredAt: when}}}, date
 	case "code":
-		return Entry{Code: &insulation.Code{Code: f[1], SetAt: when}}
+		return []Entry{{Code: &insulation.Code{Code: f[1], SetAt: when}}}, date
 	}
-	r := &insulation.Reading{ID: fmt.Sprintf("line-%d", n), Shop: "north-yard", MeasuredAt: when.Add(time.Duration(n) * time.Second), Reference: insulation.Chassis, Relation: insulation.Equal,
-		TestVolts: 500, HoldSeconds: 60, AirCelsius: 20, HumidityPct: 45, PartCelsius: math.NaN(), RangeOhms: math.NaN()}
-	rest := f[1:]
-	if f[0] == "monitor" {
-		r.Method, r.Component, r.Conductor, r.HoldSeconds = insulation.Monitor, insulation.System, insulation.AllConductors, math.NaN()
-	} else {
+	blank := insulation.Reading{ID: fmt.Sprintf("line-%d", n), Shop: "north-yard", MeasuredAt: when.Add(time.Duration(n) * time.Second), Method: insulation.Tester,
+		Reference: insulation.Chassis, Relation: insulation.Equal, TestVolts: 500, HoldSeconds: 60, AirCelsius: 20, HumidityPct: 45, PartCelsius: math.NaN(), RangeOhms: math.NaN()}
+	var words []string
+	for _, x := range f[1:] {
 		var err error
-		r.Method = insulation.Tester
-		r.Component, err = insulation.ParseComponent(f[1])
+		if s, ok := strings.CutPrefix(x, "@"); ok {
+			blank.AirCelsius, err = strconv.ParseFloat(s, 64)
+		} else if s, ok := strings.CutSuffix(x, "%"); ok {
+			blank.HumidityPct, err = strconv.ParseFloat(s, 64)
+		} else {
+			words = append(words, x)
+		}
 		fail(err)
-		r.Conductor, err = insulation.ParseConductor(f[2])
-		fail(err)
-		rest = f[3:]
 	}
-	value := rest[0]
+	switch f[0] {
+	case "read":
+		var err error
+		blank.Component, err = insulation.ParseComponent(words[0])
+		fail(err)
+		blank.Conductor, err = insulation.ParseConductor(words[1])
+		fail(err)
+		scriptOhms(t, n, &blank, words[2])
+		return []Entry{{Reading: &blank}}, date
+	case "visit":
+		return scriptVisit(t, p, n, blank, words), date
+	case "monitor":
+		return scriptMonitor(t, n, blank, words)
+	}
+	t.Fatalf("line %d: %q is no word of a script", n, f[0])
+	return nil, date
+}
+
+func scriptOhms(t *testing.T, n int, r *insulation.Reading, value string) {
 	switch value[0] {
 	case '>':
 		r.Relation, value = insulation.Above, value[1:]
@@ -148,15 +185,70 @@ func scriptEntry(t *testing.T, n int, when time.Time, f []string) Entry {
 		r.Relation, value = insulation.Below, value[1:]
 	}
 	var err error
-	r.Ohms, err = strconv.ParseFloat(value, 64)
-	fail(err)
-	for _, x := range rest[1:] {
-		if s, ok := strings.CutPrefix(x, "@"); ok {
-			r.AirCelsius, err = strconv.ParseFloat(s, 64)
-		} else {
-			r.HumidityPct, err = strconv.ParseFloat(strings.TrimSuffix(x, "%"), 64)
-		}
-		fail(err)
+	if r.Ohms, err = strconv.ParseFloat(value, 64); err != nil {
+		t.Fatalf("line %d: %v", n, err)
 	}
-	return Entry{Reading: r}
+}
+
+func scriptVisit(t *testing.T, p *insulation.Platform, n int, blank insulation.Reading, words []string) []Entry {
+	used := map[string]bool{}
+	var out []Entry
+	for i, pt := range p.Points {
+		r := blank
+		r.ID, r.MeasuredAt = fmt.Sprintf("%s-%d", blank.ID, i), blank.MeasuredAt.Add(time.Duration(i)*time.Minute)
+		r.Component, r.Conductor, r.Reference = pt.Component, pt.Conductor, pt.Reference
+		value := words[0]
+		for _, w := range words[1:] {
+			name, x, _ := strings.Cut(w, "=")
+			if name == pt.Component.String() || name == pt.Component.String()+"/"+pt.Conductor.String() {
+				value, used[w] = x, true
+			}
+		}
+		scriptOhms(t, n, &r, value)
+		if r.Relation == insulation.Equal { // no two test points read alike to the last digit
+			r.Ohms *= 1 + 0.04*math.Sin(float64(7*i+n))
+		}
+		out = append(out, Entry{Reading: &r})
+	}
+	if len(used) != len(words)-1 {
+		t.Fatalf("line %d: of %v only %v are test points", n, words[1:], used)
+	}
+	return out
+}
+
+func scriptMonitor(t *testing.T, n int, blank insulation.Reading, words []string) ([]Entry, time.Time) {
+	blank.Method, blank.Component, blank.Conductor, blank.HoldSeconds = insulation.Monitor, insulation.System, insulation.AllConductors, math.NaN()
+	about := words[0] == "about"
+	if about {
+		words = words[1:]
+	}
+	first := blank
+	scriptOhms(t, n, &first, words[0])
+	last := first
+	words = words[1:]
+	if len(words) > 1 && words[0] == "to" {
+		scriptOhms(t, n, &last, words[1])
+		words = words[2:]
+	}
+	count, every := 1, 1
+	if len(words) == 3 && words[0] == "for" {
+		var err error
+		if count, err = strconv.Atoi(words[1]); err != nil {
+			t.Fatalf("line %d: %v", n, err)
+		}
+		if words[2] == "weeks" {
+			every = 7
+		}
+	}
+	var out []Entry
+	for i := range count {
+		r := blank
+		r.ID, r.MeasuredAt = fmt.Sprintf("%s-%d", blank.ID, i), blank.MeasuredAt.AddDate(0, 0, i*every)
+		r.Relation, r.Ohms = first.Relation, first.Ohms*math.Pow(last.Ohms/first.Ohms, float64(i)/max(float64(count-1), 1))
+		if about {
+			r.Ohms *= math.Exp(0.15 * math.Sin(float64(5*i*i+n)))
+		}
+		out = append(out, Entry{Reading: &r})
+	}
+	return out, dayOf(blank.MeasuredAt).start().AddDate(0, 0, (count-1)*every)
 }
