@@ -123,6 +123,7 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 			creepagev1.RegisterBenchServiceServer(r, bench.New(db, model, clock))
 			creepagev1.RegisterWatchServiceServer(r, s.watches)
 			creepagev1.RegisterWebhookServiceServer(r, s.watches)
+			creepagev1.RegisterDigestServiceServer(r, s.watches)
 		},
 	})
 	must(t, err)

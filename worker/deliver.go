@@ -66,14 +66,17 @@ func (w *Worker) newJobs(s *store.Store, log *slog.Logger) (*river.Client[pgx.Tx
 	for _, add := range []func() error{
 		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.makeDeliveries)) },
 		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.deliver)) },
+		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.dueDigests)) },
+		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.sendDigest)) },
 	} {
 		if err := add(); err != nil {
 			return nil, fmt.Errorf("set up the job worker: %w", err)
 		}
 	}
 	client, err := river.NewClient(riverpgxv5.New(s.Pool()), &river.Config{
-		Queues:  map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: changeWorkers}, deliveryQueue: {MaxWorkers: deliveryWorkers}},
-		Workers: workers,
+		Queues:       map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: changeWorkers}, deliveryQueue: {MaxWorkers: deliveryWorkers}, digestQueue: {MaxWorkers: digestWorkers}},
+		PeriodicJobs: []*river.PeriodicJob{river.NewPeriodicJob(river.PeriodicInterval(digestsEvery), func() (river.JobArgs, *river.InsertOpts) { return DueDigests{}, nil }, nil)},
+		Workers:      workers,
 		// Jobs that the database makes wake nobody.
 		FetchPollInterval: jobsEvery,
 		Logger:            log,

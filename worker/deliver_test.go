@@ -143,8 +143,9 @@ type hooks struct {
 	passed  time.Duration
 }
 
-// newHooks starts the job worker alone; a retry is due after as long as wait says.
-func newHooks(t *testing.T, policy webhook.Policy, wait time.Duration) *hooks {
+// newHooks starts the job worker alone. A retry is due after as long as wait
+// says, where that is not negative; change has the worker before it starts.
+func newHooks(t *testing.T, policy webhook.Policy, wait time.Duration, change ...func(*Worker)) *hooks {
 	t.Helper()
 	h := &hooks{env: newEnv(t, stream.Settings{})}
 	var err error
@@ -156,9 +157,14 @@ func newHooks(t *testing.T, policy webhook.Policy, wait time.Duration) *hooks {
 		Registerer: prometheus.NewRegistry(), Limits: DefaultLimits(), Webhooks: Webhooks{Policy: policy, Safe: h.safe}}); err != nil {
 		t.Fatal(err)
 	}
-	h.worker.retryAfter = func(n int) (time.Duration, bool) {
-		_, more := webhook.RetryAfter(n)
-		return wait, more
+	if wait >= 0 {
+		h.worker.retryAfter = func(n int) (time.Duration, bool) {
+			_, more := webhook.RetryAfter(n)
+			return wait, more
+		}
+	}
+	for _, f := range change {
+		f(h.worker)
 	}
 	h.db.Exec(t, `INSERT INTO vehicles (organisation_id, name, platform, created_at) VALUES ($1, 'van-1', 'harbor-van-400', now())`, h.org)
 	h.db.Query(t, `SELECT id FROM vehicles`, &h.vehicle)
@@ -335,8 +341,7 @@ func TestAFailedDeliveryIsTriedAgainWithTheSameMessage(t *testing.T) {
 // Three days of failure by the clock, each retry due when the schedule of the
 // specification says.
 func TestAnEndpointThatIsDeadForThreeDaysIsDisabledWithANotice(t *testing.T) {
-	h := newHooks(t, anywhere, 0)
-	h.worker.retryAfter = webhook.RetryAfter
+	h := newHooks(t, anywhere, -1)
 	r := newReceiver(t)
 	r.answers(func(string) int { return http.StatusInternalServerError })
 	id, secret := h.endpoint(r.URL)
@@ -425,8 +430,7 @@ func TestAnEndpointThatIsGoneIsDisabledAtOnce(t *testing.T) {
 }
 
 func TestNothingIsSentInsideUnlessTheOperatorAllowsIt(t *testing.T) {
-	h := newHooks(t, webhook.Policy{PlainHTTP: true}, 0)
-	h.worker.retryAfter = webhook.RetryAfter
+	h := newHooks(t, webhook.Policy{PlainHTTP: true}, -1)
 	r := newReceiver(t)
 	// A name that leads inside, as a DNS answer that was changed after the check would; and the address itself.
 	h.endpoint(strings.Replace(r.URL, "127.0.0.1", "localhost", 1))

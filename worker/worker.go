@@ -13,14 +13,15 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/riverqueue/river"
 
+	"creepage/internal/mail"
 	"creepage/internal/store"
 	"creepage/internal/stream"
 	"creepage/internal/trend"
 	"creepage/internal/webhook"
 )
 
-// Config is what a worker is made of. All of it is needed, but Webhooks: its
-// zero value sends to public addresses alone and cannot sign.
+// Config is what a worker is made of. All of it is needed, but Webhooks, whose
+// zero value sends to public addresses alone and cannot sign, and Mail.
 type Config struct {
 	Store      *store.Store
 	Stream     *stream.Stream
@@ -30,6 +31,7 @@ type Config struct {
 	Registerer prometheus.Registerer
 	Limits     Limits
 	Webhooks   Webhooks
+	Mail       *mail.Server // of digests; nil: there is none
 }
 
 // Worker turns messages into tracks, outlooks and warnings.
@@ -44,6 +46,7 @@ type Worker struct {
 	jobs     *river.Client[pgx.Tx]
 	webhooks Webhooks
 	sender   *webhook.Sender
+	mail     *mail.Server
 	changed  chan struct{} // one token: vehicles may have changed
 	backlog  atomic.Bool   // batches are full: more is waiting than one holds
 
@@ -60,7 +63,7 @@ func New(c Config) (*Worker, error) {
 		return nil, err
 	}
 	w := &Worker{store: c.Store, stream: c.Stream, model: c.Model, clock: c.Clock, log: c.Log, metrics: metrics, limits: c.Limits,
-		changed: make(chan struct{}, 1), webhooks: c.Webhooks, sender: webhook.NewSender(c.Webhooks.Policy), retryAfter: webhook.RetryAfter}
+		changed: make(chan struct{}, 1), webhooks: c.Webhooks, mail: c.Mail, sender: webhook.NewSender(c.Webhooks.Policy), retryAfter: webhook.RetryAfter}
 	if w.jobs, err = w.newJobs(c.Store, c.Log); err != nil {
 		return nil, err
 	}

@@ -136,3 +136,16 @@ func (w *webhookFlags) config() (app.WebhookConfig, error) {
 	key, err := setting("CREEPAGE_SECRET_KEY")
 	return app.WebhookConfig{SecretKey: key, Inside: w.inside}, err
 }
+
+// mailConfig reads where digests go.
+func mailConfig() (app.MailConfig, error) {
+	url, err := setting("CREEPAGE_SMTP_URL")
+	if err != nil {
+		return app.MailConfig{}, err
+	}
+	from := os.Getenv("CREEPAGE_MAIL_FROM")
+	if url != "" && from == "" {
+		return app.MailConfig{}, &exitError{exitUsage, errors.New("CREEPAGE_MAIL_FROM is not set: want the address from which mail comes")}
+	}
+	return app.MailConfig{URL: url, From: from}, nil
+}

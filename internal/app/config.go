@@ -48,6 +48,7 @@ type WorkConfig struct {
 	Remote
 	HTTP     string // address for health and metrics; empty: none
 	Webhooks WebhookConfig
+	Mail     MailConfig
 }
 
 // MigrateConfig is what `migrate` is told.
@@ -65,6 +66,7 @@ type UpConfig struct {
 	Board      BoardConfig
 	// WebhooksInside lets webhooks lead to private, loopback and http addresses.
 	WebhooksInside bool
+	Mail           MailConfig
 }
 
 // stopTimeout bounds an orderly end of all parts together; what has not ended

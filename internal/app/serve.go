@@ -166,6 +166,7 @@ func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher 
 			creepagev1.RegisterBenchServiceServer(r, bench.New(s.api, model, p.common.Clock))
 			creepagev1.RegisterWatchServiceServer(r, watches)
 			creepagev1.RegisterWebhookServiceServer(r, watches)
+			creepagev1.RegisterDigestServiceServer(r, watches)
 		},
 		Pages: func(mux *http.ServeMux, front *server.Server) {
 			h, err := board.New(front.Conn(), board.Options{Log: p.common.Log, Now: p.common.Clock, Store: s.api,

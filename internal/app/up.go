@@ -90,7 +90,7 @@ func (p *Process) startUp(ctx context.Context, c UpConfig) error {
 		return err
 	}
 	hooks := WebhookConfig{SecretKey: string(secretKey), Inside: c.WebhooksInside}
-	if err := p.startWorker(s, registry, hooks); err != nil {
+	if err := p.startWorker(s, registry, hooks, c.Mail); err != nil {
 		return err
 	}
 	return p.startAPI(s, registry, c.Server, c.Board, hooks, secret, c.HTTP, c.GRPC)

@@ -36,7 +36,7 @@ func StartWork(ctx context.Context, c WorkConfig) (*Process, error) {
 	if err != nil {
 		return nil, p.abort(err)
 	}
-	if err := p.startWorker(shared, registry, c.Webhooks); err != nil {
+	if err := p.startWorker(shared, registry, c.Webhooks, c.Mail); err != nil {
 		return nil, p.abort(err)
 	}
 	if c.HTTP == "" {
@@ -49,8 +49,12 @@ func StartWork(ctx context.Context, c WorkConfig) (*Process, error) {
 }
 
 // startWorker sets a worker going.
-func (p *Process) startWorker(s *shared, registry prometheus.Registerer, hooks WebhookConfig) error {
+func (p *Process) startWorker(s *shared, registry prometheus.Registerer, hooks WebhookConfig, letters MailConfig) error {
 	p.shared = s
+	post, err := letters.server()
+	if err != nil {
+		return err
+	}
 	safe, err := hooks.safe()
 	if err != nil {
 		return err
@@ -60,7 +64,7 @@ func (p *Process) startWorker(s *shared, registry prometheus.Registerer, hooks W
 		return err
 	}
 	w, err := worker.New(worker.Config{Store: s.worker, Stream: s.stream, Model: model, Clock: p.common.Clock, Log: p.common.Log,
-		Registerer: registry, Limits: worker.DefaultLimits(), Webhooks: worker.Webhooks{Policy: hooks.policy(), Safe: safe}})
+		Registerer: registry, Limits: worker.DefaultLimits(), Webhooks: worker.Webhooks{Policy: hooks.policy(), Safe: safe}, Mail: post})
 	if err != nil {
 		return err
 	}

@@ -59,7 +59,7 @@ func newGateway(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error
 		creepagev1.RegisterIntakeServiceHandler, creepagev1.RegisterPlatformServiceHandler, creepagev1.RegisterFleetServiceHandler,
 		creepagev1.RegisterWarningServiceHandler, creepagev1.RegisterBenchServiceHandler, creepagev1.RegisterAccessServiceHandler, creepagev1.RegisterWatchServiceHandler,
 		creepagev1.RegisterReviewServiceHandler, creepagev1.RegisterWebhookServiceHandler,
-		creepagev1.RegisterErasureServiceHandler,
+		creepagev1.RegisterErasureServiceHandler, creepagev1.RegisterDigestServiceHandler,
 	} {
 		if err := register(ctx, mux, conn); err != nil {
 			return nil, fmt.Errorf("register the gateway: %w", err)

@@ -62,6 +62,13 @@ var roles = map[string][]caller.Role{
 
 	creepagev1.WatchService_WatchWarnings_FullMethodName: readers,
 
+	creepagev1.DigestService_CreateDigest_FullMethodName: keepers,
+	creepagev1.DigestService_GetDigest_FullMethodName:    keepers,
+	creepagev1.DigestService_ListDigests_FullMethodName:  keepers,
+	creepagev1.DigestService_UpdateDigest_FullMethodName: keepers,
+	creepagev1.DigestService_DeleteDigest_FullMethodName: keepers,
+	creepagev1.DigestService_SendDigest_FullMethodName:   keepers,
+
 	creepagev1.WebhookService_CreateWebhookEndpoint_FullMethodName:   administrator,
 	creepagev1.WebhookService_GetWebhookEndpoint_FullMethodName:      administrator,
 	creepagev1.WebhookService_ListWebhookEndpoints_FullMethodName:    administrator,

@@ -142,24 +142,30 @@ func (t *Tx) WarningChanges(ctx context.Context, where *filter.Expression, after
 	if err != nil || last <= after {
 		return nil, after, err
 	}
-	args := arguments{t.organisation, limit, after, last}
-	condition, err := warningListColumns().where(where, &args)
+	list, err := warningChanges(ctx, t.tx, t.organisation, where, after, last, limit)
 	if err != nil {
 		return nil, after, err
-	}
-	rows, err := t.tx.Query(ctx, `SELECT `+warningChangeColumns+` FROM `+warningChangesFrom+`
-		WHERE c.organisation_id = $1 AND c.sequence > $3 AND c.sequence <= $4 AND `+condition+` ORDER BY c.sequence LIMIT $2`, args...)
-	if err != nil {
-		return nil, after, fail("list changes of warnings", err)
-	}
-	list, err := pgx.CollectRows(rows, scanWarningChange)
-	if err != nil {
-		return nil, after, fail("list changes of warnings", err)
 	}
 	if len(list) == limit {
 		last = list[limit-1].Sequence
 	}
 	return list, last, nil
+}
+
+// warningChanges returns changes after one number up to another.
+func warningChanges(ctx context.Context, tx pgx.Tx, organisation uuid.UUID, where *filter.Expression, after, last int64, limit int) ([]WarningChange, error) {
+	args := arguments{organisation, limit, after, last}
+	condition, err := warningListColumns().where(where, &args)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := tx.Query(ctx, `SELECT `+warningChangeColumns+` FROM `+warningChangesFrom+`
+		WHERE c.organisation_id = $1 AND c.sequence > $3 AND c.sequence <= $4 AND `+condition+` ORDER BY c.sequence LIMIT $2`, args...)
+	if err != nil {
+		return nil, fail("list changes of warnings", err)
+	}
+	list, err := pgx.CollectRows(rows, scanWarningChange)
+	return list, fail("list changes of warnings", err)
 }
 
 // ListenForWarningChanges tells, on a connection of its own, whose warnings

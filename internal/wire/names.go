@@ -18,6 +18,7 @@ const (
 	Warnings  Collection = "warnings"
 
 	WebhookEndpoints Collection = "webhookEndpoints"
+	Digests          Collection = "digests"
 )
 
 // MaxIDLength is the length of the longest id in a resource name, in bytes.

@@ -3,12 +3,10 @@ package notify
 import (
 	"context"
 	"errors"
-	"slices"
 	"strings"
 	"time"
 
 	"github.com/google/uuid"
-	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/emptypb"
 
 	creepagev1 "creepage/api/creepage/v1"
@@ -148,7 +146,7 @@ func (s *Service) ListWebhookEndpoints(ctx context.Context, req *creepagev1.List
 
 // UpdateWebhookEndpoint changes the fields that the mask names.
 func (s *Service) UpdateWebhookEndpoint(ctx context.Context, req *creepagev1.UpdateWebhookEndpointRequest) (*creepagev1.WebhookEndpoint, error) {
-	fields, err := maskOf(req)
+	fields, err := maskOf(req.GetEndpoint(), req.GetUpdateMask(), endpointFields)
 	if err != nil {
 		return nil, err
 	}
@@ -169,36 +167,6 @@ func (s *Service) UpdateWebhookEndpoint(ctx context.Context, req *creepagev1.Upd
 		}
 		return s.audit(ctx, tx, c, "UpdateWebhookEndpoint", nameOf(e), strings.Join(fields, ", "))
 	})
-}
-
-// maskOf returns the fields that are to change: those of the mask, or without
-// one those that are not empty (google.aip.dev/134).
-func maskOf(req *creepagev1.UpdateWebhookEndpointRequest) ([]string, error) {
-	m := req.GetEndpoint().ProtoReflect()
-	stated := req.GetUpdateMask().GetPaths()
-	var fields []string
-	if len(stated) == 0 {
-		for _, field := range endpointFields {
-			if m.Has(m.Descriptor().Fields().ByName(protoreflect.Name(field))) {
-				fields = append(fields, field)
-			}
-		}
-	}
-	for _, path := range stated {
-		switch {
-		case path == "*":
-			fields = endpointFields
-		case path == "name": // what a body repeats to name the endpoint
-		case !slices.Contains(endpointFields, path):
-			return nil, problem.InvalidField("update_mask", "%q cannot be changed; allowed are %s", path, strings.Join(endpointFields, ", "))
-		default:
-			fields = append(fields, path)
-		}
-	}
-	if len(fields) == 0 {
-		return nil, problem.InvalidField("update_mask", "names nothing to change; allowed are %s", strings.Join(endpointFields, ", "))
-	}
-	return fields, nil
 }
 
 // DeleteWebhookEndpoint deletes an endpoint and its secrets.

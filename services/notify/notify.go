@@ -1,5 +1,6 @@
 // Package notify tells others of what was said: it lets callers follow the
-// changes of warnings and keeps the addresses to which changes are sent.
+// changes of warnings, and keeps the addresses to which changes are sent and who
+// gets a summary by e-mail. The worker sends both.
 package notify
 
 import (
@@ -17,10 +18,11 @@ import (
 	"creepage/internal/webhook"
 )
 
-// Service is the contract's WatchService and WebhookService.
+// Service is the contract's WatchService, WebhookService and DigestService.
 type Service struct {
 	creepagev1.UnimplementedWatchServiceServer
 	creepagev1.UnimplementedWebhookServiceServer
+	creepagev1.UnimplementedDigestServiceServer
 	Options
 	hub *hub
 

@@ -274,6 +274,79 @@ export interface paths {
         patch?: never;
         trace?: never;
     };
+    "/v1/digests": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Lists digests, newest first. */
+        get: operations["DigestService_ListDigests"];
+        put?: never;
+        /** Creates a digest. It tells of the changes from now on. */
+        post: operations["DigestService_CreateDigest"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/digests/{name}": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Returns a digest. */
+        get: operations["DigestService_GetDigest"];
+        put?: never;
+        post?: never;
+        /** Deletes a digest, and with it the person's address. */
+        delete: operations["DigestService_DeleteDigest"];
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/digests/{digest.name}": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        /** Changes a digest. */
+        patch: operations["DigestService_UpdateDigest"];
+        trace?: never;
+    };
+    "/v1/digests/{name}:send": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        /**
+         * Sends a digest within minutes, whatever its time and even if there is
+         *     nothing new; the next one comes when it would have come.
+         */
+        post: operations["DigestService_SendDigest"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
     "/v1/vehicles/{name}:erase": {
         parameters: {
             query?: never;
@@ -1241,6 +1314,57 @@ export interface components {
              */
             probability?: number;
         };
+        /**
+         * @description Digest is a summary of the warnings for one person: what was raised and ended
+         *     since the last one, and what stands.
+         */
+        "creepage.v1.Digest": {
+            /**
+             * Format: date-time
+             * @description When it was created.
+             */
+            readonly createTime?: string;
+            /** @description Address of the person. */
+            email: string;
+            /**
+             * @description AIP-160 filter over `vehicle`, `kind`, `component`, `raise_time` of the
+             *     warning; empty: all.
+             */
+            filter?: string;
+            /** @description How often. */
+            frequency: components["schemas"]["creepage.v1.Digest.Frequency"];
+            /**
+             * Format: int32
+             * @description Hour of the day at which it is sent, 0 to 23; absent: 6.
+             */
+            hour?: number;
+            /** @description What went wrong the last time, if it did. */
+            readonly lastError?: string;
+            /**
+             * Format: date-time
+             * @description When one was last handed to the mail server.
+             */
+            readonly lastSendTime?: string;
+            /** @description Resource name, `digests/{digest}`. */
+            name?: string;
+            /**
+             * Format: date-time
+             * @description When the next one is due.
+             */
+            readonly nextSendTime?: string;
+            /**
+             * @description Time zone of the hour and of the times in the mail, such as
+             *     `Europe/Berlin`; empty: UTC.
+             */
+            timeZone?: string;
+            /** @description Title for people; it stands in the mail. */
+            title?: string;
+        };
+        /**
+         * @description How often.
+         * @enum {string}
+         */
+        "creepage.v1.Digest.Frequency": "FREQUENCY_UNSPECIFIED" | "DAILY" | "WEEKLY";
         /** @description DoubtedReading names a reading that was set aside or doubted. */
         "creepage.v1.DoubtedReading": {
             /** @description The part. */
@@ -1425,6 +1549,13 @@ export interface components {
         "creepage.v1.ListConflictsResponse": {
             /** @description Conflicts, newest first. */
             conflicts?: components["schemas"]["creepage.v1.Conflict"][];
+            /** @description Token of the next page; empty on the last. */
+            nextPageToken?: string;
+        };
+        /** @description Response of ListDigests. */
+        "creepage.v1.ListDigestsResponse": {
+            /** @description The digests. */
+            digests?: components["schemas"]["creepage.v1.Digest"][];
             /** @description Token of the next page; empty on the last. */
             nextPageToken?: string;
         };
@@ -3378,6 +3509,235 @@ export interface operations {
                 };
                 content: {
                     "application/json": components["schemas"]["creepage.v1.LeakLocation"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    DigestService_ListDigests: {
+        parameters: {
+            query?: {
+                /** @description Most rows to return; 0 means 50, at most 1000. */
+                pageSize?: number;
+                /** @description Opaque token of the page before. */
+                pageToken?: string;
+            };
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description Response of ListDigests. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ListDigestsResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    DigestService_CreateDigest: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": components["schemas"]["creepage.v1.Digest"];
+            };
+        };
+        responses: {
+            /**
+             * @description Digest is a summary of the warnings for one person: what was raised and ended
+             *     since the last one, and what stands.
+             */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.Digest"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    DigestService_GetDigest: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the digest. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /**
+             * @description Digest is a summary of the warnings for one person: what was raised and ended
+             *     since the last one, and what stands.
+             */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.Digest"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    DigestService_DeleteDigest: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the digest. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /**
+             * @description A generic empty message that you can re-use to avoid defining duplicated
+             *     empty messages in your APIs. A typical example is to use it as the request
+             *     or the response type of an API method. For instance:
+             *
+             *         service Foo {
+             *           rpc Bar(google.protobuf.Empty) returns (google.protobuf.Empty);
+             *         }
+             */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": Record<string, never>;
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    DigestService_UpdateDigest: {
+        parameters: {
+            query?: {
+                /**
+                 * @description What is to change, of `title`, `email`, `frequency`, `hour`, `time_zone`,
+                 *     `filter`. Over REST what the body states; otherwise what is not empty.
+                 */
+                updateMask?: string;
+            };
+            header?: never;
+            path: {
+                /** @description Resource name, `digests/{digest}`. */
+                "digest.name": string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": components["schemas"]["creepage.v1.Digest"];
+            };
+        };
+        responses: {
+            /**
+             * @description Digest is a summary of the warnings for one person: what was raised and ended
+             *     since the last one, and what stands.
+             */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.Digest"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    DigestService_SendDigest: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the digest. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": Record<string, never>;
+            };
+        };
+        responses: {
+            /**
+             * @description Digest is a summary of the warnings for one person: what was raised and ended
+             *     since the last one, and what stands.
+             */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.Digest"];
                 };
             };
             /** @description An unexpected error response. */

@@ -1,0 +1,1 @@
+DROP INDEX digests_due;

@@ -1,0 +1,1 @@
+CREATE INDEX digests_due ON digests (next_at);
