@@ -53,6 +53,9 @@ func (s *Service) CreateDigest(ctx context.Context, req *creepagev1.CreateDigest
 
 // changeDigest puts fields of a message into a digest and says when it is due next.
 func (s *Service) changeDigest(d *store.Digest, m *creepagev1.Digest, fields []string) error {
+	if m == nil {
+		return problem.InvalidField("digest", "is missing")
+	}
 	var wrong []problem.Field
 	fail := func(field, text string) {
 		wrong = append(wrong, problem.Field{Path: "digest." + field, Description: text})
