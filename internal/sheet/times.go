@@ -105,12 +105,12 @@ func (m *Mapping) local(wall time.Time) (time.Time, error) {
 	const form = "2006-01-02 15:04:05"
 	t := time.Date(wall.Year(), wall.Month(), wall.Day(), wall.Hour(), wall.Minute(), wall.Second(), wall.Nanosecond(), m.zone)
 	if t.Format(form) != wall.Format(form) {
-		return time.Time{}, fmt.Errorf("this time does not exist in %s: the clocks were put forward then", m.TimeZone)
+		return time.Time{}, fmt.Errorf("%s does not exist in %s: the clocks were put forward then", wall.Format(form), m.TimeZone)
 	}
 	// A change of clocks is rarely more than an hour, and never more than three.
 	for _, shift := range []time.Duration{30 * time.Minute, time.Hour, 2 * time.Hour, 3 * time.Hour} {
 		if t.Add(shift).Format(form) == t.Format(form) || t.Add(-shift).Format(form) == t.Format(form) {
-			return time.Time{}, fmt.Errorf("this time came twice in %s, for the clocks were put back: write it with its offset, such as %s", m.TimeZone, t.Format(time.RFC3339))
+			return time.Time{}, fmt.Errorf("%s came twice in %s, for the clocks were put back: write it with its offset, such as %s", wall.Format(form), m.TimeZone, t.Format(time.RFC3339))
 		}
 	}
 	return t, nil
