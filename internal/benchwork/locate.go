@@ -115,7 +115,7 @@ func leakMessage(a *locate.Answer) *creepagev1.LeakLocation {
 	for i := range a.Conditions {
 		one := &a.Conditions[i]
 		m.Conditions = append(m.Conditions, &creepagev1.LeakCondition{Condition: one.Name(), Components: suspects(one), NoneProbability: one.NoneProbability,
-			SeveralProbability: one.TwoProbability, Next: nextMessage(one.Next)})
+			SeveralProbability: one.SeveralProbability, Next: nextMessage(one.Next)})
 		for _, d := range one.Doubts {
 			m.DoubtedReadings = append(m.DoubtedReadings, int32(d.Reading))
 		}
@@ -181,7 +181,7 @@ func leakSteps(a *locate.Answer, readings []locate.Reading) []*creepagev1.Step {
 	for i := range a.Conditions {
 		c := &a.Conditions[i]
 		say("%s, %s: probability that none leaks %.2f, that exactly one does %.2f, that several do %.2f", c.Name(), counted(c.Readings, "reading"),
-			c.NoneProbability, math.Max(0, 1-c.NoneProbability-c.TwoProbability), c.TwoProbability)
+			c.NoneProbability, math.Max(0, 1-c.NoneProbability-c.SeveralProbability), c.SeveralProbability)
 		for _, p := range c.Parts {
 			start := "no leakage"
 			if !math.IsInf(p.LeastSquaresOhms, 0) {

@@ -25,31 +25,75 @@ const hopeless = 20.0
 // hypothesis is which parts leak; the others are healthy.
 type hypothesis []int
 
-// hypotheses lists none, each one, each pair.
-func (m *model) hypotheses() []hypothesis {
-	list := []hypothesis{{}}
-	for i := range m.names {
-		list = append(list, hypothesis{i})
-	}
-	for i := range m.names {
-		for j := i + 1; j < len(m.names); j++ {
-			list = append(list, hypothesis{i, j})
+// Bounds of the search for several leaks at once.
+const (
+	mostLeaks = 5
+	grown     = 5    // how many hypotheses of one size are made larger, at least
+	withinIt  = 10.0 // those this far below the best of their size are, in logarithms, whatever their number
+	mostGrown = 12
+)
+
+// weighed is a hypothesis with the weight of its best peak.
+type weighed struct {
+	leaks     hypothesis
+	logWeight float64
+}
+
+// larger makes the best hypotheses of one size larger by one part each.
+func (m *model) larger(level []weighed) []hypothesis {
+	slices.SortStableFunc(level, func(a, b weighed) int {
+		return cmp.Or(cmp.Compare(math.Round(b.logWeight*1e4), math.Round(a.logWeight*1e4)), slices.Compare(a.leaks, b.leaks))
+	})
+	var list []hypothesis
+	for k, one := range level {
+		if k >= mostGrown || k >= grown && one.logWeight < level[0].logWeight-withinIt {
+			break
+		}
+		for i := range m.names {
+			if slices.Contains(one.leaks, i) {
+				continue
+			}
+			h := append(slices.Clone(one.leaks), i)
+			slices.Sort(h)
+			if !slices.ContainsFunc(list, func(other hypothesis) bool { return slices.Equal(other, h) }) {
+				list = append(list, h)
+			}
 		}
 	}
 	return list
 }
 
 // approximations returns the Gaussian approximations that matter, each start of
-// each hypothesis followed to its peak.
+// each hypothesis followed to its peak: none leaks, each part by itself, pairs
+// with the most suspect ones; more at once only where the readings call for it,
+// while the best hypothesis is among the largest so far.
 func (m *model) approximations() []gaussian {
 	squares := m.leastSquares()
 	var all []gaussian
 	best := math.Inf(-1)
-	for _, h := range m.hypotheses() {
-		for _, g := range m.peaks(h, squares, best-hopeless) {
-			all = append(all, g)
-			best = math.Max(best, g.logWeight)
+	follow := func(list []hypothesis) (level []weighed) {
+		for _, h := range list {
+			weight := math.Inf(-1)
+			for _, g := range m.peaks(h, squares, best-hopeless) {
+				all = append(all, g)
+				weight = math.Max(weight, g.logWeight)
+			}
+			best = math.Max(best, weight)
+			level = append(level, weighed{h, weight})
 		}
+		return level
+	}
+	singles := make([]hypothesis, len(m.names))
+	for i := range singles {
+		singles[i] = hypothesis{i}
+	}
+	follow([]hypothesis{{}})
+	largest := follow(m.larger(follow(singles)))
+	for size := 3; size <= min(mostLeaks, len(m.names)) && len(largest) > 0; size++ {
+		if top := slices.MaxFunc(largest, func(a, b weighed) int { return cmp.Compare(a.logWeight, b.logWeight) }); top.logWeight < best {
+			break
+		}
+		largest = follow(m.larger(largest))
 	}
 	const leastWeight, most = -8, 32 // in logarithms below the best; how many
 	// Rounded, so that alike ones keep the circuit's order whatever the last digit says.
@@ -63,8 +107,8 @@ func (m *model) approximations() []gaussian {
 	return all
 }
 
-// peaks follows each start of one hypothesis. With two leaks, one may hide
-// beneath the other: both orders are tried beside the least-squares start,
+// peaks follows each start of one hypothesis. With two leaks or more, one may
+// hide beneath the others: each is tried so beside the least-squares start,
 // unless that start ends below the floor.
 func (m *model) peaks(h hypothesis, squares []float64, floor float64) []gaussian {
 	n := len(m.names)
@@ -79,7 +123,7 @@ func (m *model) peaks(h hypothesis, squares []float64, floor float64) []gaussian
 	}
 	starts := [][]float64{nil}
 	for _, hidden := range h {
-		if len(h) == 2 {
+		if len(h) >= 2 {
 			start := append([]float64(nil), mean...)
 			start[hidden] = m.limits[hidden]
 			starts = append(starts, start)

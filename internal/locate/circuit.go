@@ -80,6 +80,8 @@ type observation struct {
 	sigma    float64 // decades
 	logSigma float64 // ln sigma, kept for speed
 	mistake  float64 // chance that it says nothing
+	// Conductances outside of which a value says nothing for sure.
+	least, greatest float64
 }
 
 // model is a checked circuit with the readings of one condition.
@@ -193,6 +195,7 @@ func newModel(parts []Part, readings []Reading, o Options, index map[string]int)
 	for k, r := range readings {
 		x := observation{source: k, mistake: mistake, relation: r.Relation, level: math.Log10(r.Ohms), sigma: orDefault(r.Uncertainty, DefaultUncertainty) / insulation.Decade}
 		x.logSigma = math.Log(x.sigma)
+		x.least, x.greatest = pow10(-x.level-farOff*x.sigma), pow10(-x.level+farOff*x.sigma)
 		for _, name := range r.Connected {
 			x.members = append(x.members, index[name])
 		}
@@ -205,11 +208,12 @@ func newModel(parts []Part, readings []Reading, o Options, index map[string]int)
 	return m
 }
 
-// logPrior is the density of a part's level: healthy or leaking.
-func (m *model) logPrior(i int, y float64) float64 {
+// priorDensity is the density of a part's level, healthy or leaking, but for
+// the factor of the normal density; never zero.
+func (m *model) priorDensity(i int, y float64) float64 {
 	h := (y - m.healthy[i]) / m.sigma[i]
 	l := (y - m.limits[i] + leakBelow) / leakSigma
-	return math.Log((1-m.prior)/m.sigma[i]*math.Exp(-h*h/2)+m.prior/leakSigma*math.Exp(-l*l/2)+1e-300) - log2Pi/2
+	return (1-m.prior)/m.sigma[i]*math.Exp(-h*h/2) + m.prior/leakSigma*math.Exp(-l*l/2) + 1e-300
 }
 
 // priorBelow is the chance that a part's level lies below y before any reading.
@@ -266,6 +270,18 @@ func (x *observation) likelihood(eta float64) float64 {
 	return (1-x.mistake)*p + x.mistake/x.flat()
 }
 
+// likelihoodAt is likelihood where the parts leak a conductance together.
+func (x *observation) likelihoodAt(conductance float64) float64 {
+	if x.relation == insulation.Equal && (conductance < x.least || conductance > x.greatest) {
+		return x.mistake / mistakeDecades
+	}
+	return x.likelihood(-log10(conductance))
+}
+
+// farOff is how many standard uncertainties off a value says nothing for sure:
+// there the density is 1e-14 of its peak, far below that of a mistake.
+const farOff = 8.0
+
 // flat is the reciprocal of what a reading that says nothing has as its
 // likelihood: a density for a value, a half for a bound.
 func (x *observation) flat() float64 {
@@ -315,10 +331,24 @@ func LogLikelihood(parts []Part, readings []Reading, ohms []float64) (float64, e
 
 func (m *model) logLikelihood(conductance []float64) float64 {
 	sum := 0.0
+	// One logarithm for several readings; none is below 1e-4 or so, so that the
+	// product of a few stays far from the smallest number.
+	const together = 16
+	product := 1.0
 	for k := range m.readings {
-		sum += m.readings[k].logLikelihood(whole(m.readings[k].members, conductance))
+		x := &m.readings[k]
+		eta := whole(x.members, conductance)
+		if x.mistake == 0 {
+			sum += x.plain(eta)
+			continue
+		}
+		product *= x.likelihood(eta)
+		if k%together == together-1 {
+			sum += math.Log(product)
+			product = 1
+		}
 	}
-	return sum
+	return sum + math.Log(product)
 }
 
 // log10 by way of the natural logarithm, which is twice as fast as math.Log10.

@@ -5,8 +5,9 @@
 // reading is log-normal about the truth, an over-range one is a bound. Each
 // part is healthy or leaking a priori, both log-normal; the posterior is
 // computed by importance sampling from a mixture of Gaussian approximations,
-// one for each way in which none, one or two parts leak; where that sample is
-// poor, Metropolis steps improve it. The seed is fixed:
+// one for each way in which none, one or several parts leak (more than two are
+// tried only where the readings call for it); where that sample is poor,
+// Metropolis steps improve it. The seed is fixed:
 // the same input gives the same answer, in whatever order it is given.
 //
 // Units: ohm; levels are y = log10(ohm), spreads in decades.

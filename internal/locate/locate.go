@@ -19,21 +19,21 @@ type Answer struct {
 
 // Condition is the estimate from the readings of one condition.
 type Condition struct {
-	Moisture         insulation.Moisture
-	Warmth           insulation.Warmth
-	Readings         int
-	Parts            []PartEstimate // in the order of the circuit
-	Ranked           []string       // names, most suspect first
-	NoneProbability  float64        // that no part is below its limit
-	TwoProbability   float64        // that two or more are
-	Sure             bool           // one part has SureProbability or more of being the one
-	Inseparable      [][]string     // sets that the readings cannot tell apart
-	NeverConnected   []string       // parts no reading says anything about
-	Next             *Test          // the test that would tell most; nil when sure or when none would tell anything
-	Doubts           []Doubt        // readings that the others speak against
-	EffectiveSamples float64        // independent draws the importance sample is worth; a poor one is improved by Metropolis steps and then worth more
-	sample           *sample
-	index            map[string]int
+	Moisture           insulation.Moisture
+	Warmth             insulation.Warmth
+	Readings           int
+	Parts              []PartEstimate // in the order of the circuit
+	Ranked             []string       // names, most suspect first
+	NoneProbability    float64        // that no part is below its limit
+	SeveralProbability float64        // that two or more are
+	Sure               bool           // one part has SureProbability or more of being the one
+	Inseparable        [][]string     // sets that the readings cannot tell apart
+	NeverConnected     []string       // parts no reading says anything about
+	Next               *Test          // the test that would tell most; nil when sure or when none would tell anything
+	Doubts             []Doubt        // readings that the others speak against
+	EffectiveSamples   float64        // independent draws the importance sample is worth; a poor one is improved by Metropolis steps and then worth more
+	sample             *sample
+	index              map[string]int
 }
 
 // PartEstimate is what is known of one part.
@@ -133,7 +133,7 @@ func (m *model) estimate(o Options) Condition {
 			theOne[one] += s.weight[d]
 		}
 		if count > 1 {
-			c.TwoProbability += s.weight[d]
+			c.SeveralProbability += s.weight[d]
 		}
 	}
 	for i, name := range m.names {
@@ -294,7 +294,7 @@ func (m *model) doubts(draws [][]float64) []Doubt {
 		}
 		for k := range m.readings {
 			x := &m.readings[k]
-			chance[k] += mistake / x.flat() / math.Exp(x.logLikelihood(whole(x.members, g))) / float64(len(draws))
+			chance[k] += mistake / x.flat() / x.likelihood(whole(x.members, g)) / float64(len(draws))
 		}
 	}
 	var doubts []Doubt

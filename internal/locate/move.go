@@ -23,7 +23,7 @@ func (m *model) move(levels [][]float64, sweeps int, random *rand.Rand) {
 			touching[i] = append(touching[i], k)
 		}
 	}
-	g := make([]float64, len(m.names))
+	g, held := make([]float64, len(m.names)), make([]float64, len(m.names)) // conductances; how likely each level is a priori
 	sum, said := make([]float64, len(m.readings)), make([]float64, len(m.readings))
 	next := make([]float64, len(m.readings))
 	steps := [3]float64{0.03, 0.15, 0.6} // decades: within a meter's error, within a part's spread, from sound to leaking
@@ -31,7 +31,7 @@ func (m *model) move(levels [][]float64, sweeps int, random *rand.Rand) {
 		y := append([]float64(nil), levels[d]...)
 		levels[d] = y
 		for i := range y {
-			g[i] = pow10(-y[i])
+			g[i], held[i] = pow10(-y[i]), m.priorDensity(i, y[i])
 		}
 		for k := range m.readings {
 			x := &m.readings[k]
@@ -39,26 +39,27 @@ func (m *model) move(levels [][]float64, sweeps int, random *rand.Rand) {
 			for _, i := range x.members {
 				sum[k] += g[i]
 			}
-			said[k] = x.likelihood(-log10(sum[k]))
+			said[k] = x.likelihoodAt(sum[k])
 		}
 		for s := range sweeps * len(y) {
 			i := s % len(y)
 			to := y[i] + steps[random.IntN(len(steps))]*random.NormFloat64()
 			conductance := pow10(-to)
-			gain := math.Exp(m.logPrior(i, to) - m.logPrior(i, y[i]))
+			likely := m.priorDensity(i, to)
+			gain, needed := likely/held[i], random.Float64()
 			for _, k := range touching[i] {
 				// Never below what the part alone leaks: rounding must not turn a sum negative.
 				total := math.Max(sum[k]-g[i]+conductance, conductance)
-				next[k] = m.readings[k].likelihood(-log10(total))
+				next[k] = m.readings[k].likelihoodAt(total)
 				gain *= next[k] / said[k]
 			}
-			if gain < random.Float64() {
+			if gain < needed {
 				continue
 			}
 			for _, k := range touching[i] {
 				sum[k], said[k] = math.Max(sum[k]-g[i]+conductance, conductance), next[k]
 			}
-			y[i], g[i] = to, conductance
+			y[i], g[i], held[i] = to, conductance, likely
 		}
 	}
 }

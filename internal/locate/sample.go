@@ -177,10 +177,10 @@ func (d *drawer) round(draws int, share []float64) {
 }
 
 func (m *model) logPosterior(y []float64) float64 {
-	sum := 0.0
+	sum := -log2Pi / 2 * float64(len(y))
 	g := make([]float64, len(y))
 	for i, v := range y {
-		sum += m.logPrior(i, v)
+		sum += math.Log(m.priorDensity(i, v))
 		g[i] = pow10(-v)
 	}
 	return sum + m.logLikelihood(g)
