@@ -79,7 +79,7 @@ func (w *Worker) newJobs(s *store.Store, log *slog.Logger) (*river.Client[pgx.Tx
 		Workers:      workers,
 		// Jobs that the database makes wake nobody.
 		FetchPollInterval: jobsEvery,
-		Logger:            log,
+		Logger:            slog.New(transitions{log.Handler()}),
 	})
 	if err != nil {
 		return nil, fmt.Errorf("set up the job worker: %w", err)

@@ -146,7 +146,7 @@ func composeDigest(ctx context.Context, tx *store.WorkerTx, args *Digest) (store
 	if len(c.Raised)+len(c.Ended) == 0 && d.Frequency == int16(digest.Daily) && !args.Asked {
 		return d, nil, nil
 	}
-	standing := 0
+	var standing int
 	if c.Standing, standing, err = tx.StandingWarnings(ctx, args.Organisation, where, digest.MostLines); err != nil {
 		return d, nil, err
 	}

@@ -71,7 +71,7 @@ func BenchmarkCallToCommit(b *testing.B) {
 	}
 }
 
-func benchFolder(b *testing.B) string {
+func benchFolder(b testing.TB) string {
 	dir, err := os.MkdirTemp("", "creepage-bench-")
 	if err != nil {
 		b.Fatal(err)
