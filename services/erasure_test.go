@@ -193,6 +193,14 @@ func TestAnErasedPersonIsNowhereAndTheRecordsStay(t *testing.T) {
 	if got := list.GetReadings()[0].GetReading().GetQualification(); got != "[erased], level 2" {
 		t.Errorf("qualification %q", got)
 	}
+	digests := creepagev1.NewDigestServiceClient(s.conn)
+	_, err = digests.CreateDigest(s.with(s.adminKey), &creepagev1.CreateDigestRequest{Digest: &creepagev1.Digest{Email: "Jan.Berg@yard.example", Frequency: creepagev1.Digest_DAILY}})
+	must(t, err)
+	resp, err = s.erasure.ErasePerson(s.with(s.adminKey), &creepagev1.ErasePersonRequest{Text: "jan.berg@yard.example"})
+	left, listErr := digests.ListDigests(s.with(s.adminKey), &creepagev1.ListDigestsRequest{})
+	if err != nil || listErr != nil || resp.GetChangedCount() == 0 || len(left.GetDigests()) != 0 || len(s.rowsHolding(t, "jan.berg@")) > 0 {
+		t.Errorf("an address: %v %v; %v %v; %v", resp, err, left, listErr, s.rowsHolding(t, "jan.berg@"))
+	}
 	audit, err := s.access.ListAuditEntries(s.with(s.adminKey), &creepagev1.ListAuditEntriesRequest{PageSize: 1})
 	must(t, err)
 	if text := protojson.Format(audit); !strings.Contains(text, "ErasePerson") || strings.Contains(strings.ToLower(text), "berg") {

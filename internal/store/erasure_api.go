@@ -76,9 +76,14 @@ func (t *Tx) EraseWords(ctx context.Context, words, put string) (int64, error) {
 	if err != nil {
 		return 0, err
 	}
+	// Nothing is sent to an address that is erased.
+	ended, err := t.tx.Exec(ctx, `DELETE FROM digests WHERE organisation_id = $1 AND email ~* pattern_of(ARRAY [$2::text], true)`, t.organisation, words)
+	if err != nil {
+		return 0, fail("end the digests of a person", err)
+	}
 	var changed int64
 	err = t.tx.QueryRow(ctx, `SELECT erase_words($1, $2)`, words, put).Scan(&changed)
-	return changed + aside, fail("erase a text", err)
+	return changed + aside + ended.RowsAffected(), fail("erase a text", err)
 }
 
 // rewriteConflicts changes the readings kept aside, those of one vehicle or, if
