@@ -60,6 +60,9 @@ func newMetrics(reg prometheus.Registerer) (*metrics, error) {
 			return nil, fmt.Errorf("register the worker's metrics: %w", err)
 		}
 	}
+	for _, outcome := range []string{"delivered", "tried", "given_up"} { // a count that begins at 0 has an increase
+		m.deliveries.WithLabelValues(outcome)
+	}
 	return m, nil
 }
 

@@ -185,7 +185,11 @@ func (s *Sender) Send(ctx context.Context, m Message, now time.Time) error {
 	request.Header.Set(standardwebhooks.HeaderWebhookSignature, signature)
 	answer, err := s.client.Do(request)
 	if err != nil {
-		return err
+		var whole *url.Error
+		if errors.As(err, &whole) { // without the address, which may hold a secret of the receiver's
+			err = whole.Err
+		}
+		return fmt.Errorf("the endpoint could not be reached: %w", err)
 	}
 	defer answer.Body.Close()
 	// Read a little so that the connection can be used again; what it says is not kept.

@@ -211,3 +211,13 @@ func TestASealedSecretOpensForItsEndpointAlone(t *testing.T) {
 		t.Error("a short key is taken")
 	}
 }
+
+func TestWhatWentWrongDoesNotShowTheAddress(t *testing.T) {
+	server := httptest.NewServer(http.NotFoundHandler())
+	address := server.URL + "/hooks/a-secret-of-the-receiver"
+	server.Close()
+	err := NewSender(Policy{Inside: true, PlainHTTP: true}).Send(context.Background(), Message{ID: "m", URL: address, Secrets: []string{NewSecret()}}, time.Now())
+	if err == nil || strings.Contains(err.Error(), "a-secret") || !strings.Contains(err.Error(), "connection refused") {
+		t.Errorf("%v", err)
+	}
+}
