@@ -211,10 +211,12 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 		g.slipDay, g.slipBy = d, int8(by)
 		return
 	}
+	depth := 0.0 // a monitor at its ceiling does not dip, however far above it the level may lie
 	if s.Relation == seenEqual {
 		g.scatter(ps, level-mean, variance, base)
+		depth = mean - level
 	}
-	g.dipped(ps, d, mean-level)
+	g.dipped(ps, d, depth)
 	_, believed := g.bank.update(&s, &m.wholeDoubt)
 	g.readings++
 	g.last = d
