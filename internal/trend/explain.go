@@ -3,20 +3,21 @@ package trend
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
 	"creepage/internal/insulation"
 )
 
-// words names a group for people: "motor winding", "battery plus".
+// words names a group for people: "motor winding", "battery HV+".
 func (k GroupKey) words() string {
 	component := strings.ReplaceAll(k.Component.String(), "_", " ")
 	switch k.Conductor {
 	case Plus:
-		return component + " plus"
+		return component + " HV+"
 	case Minus:
-		return component + " minus"
+		return component + " HV-"
 	case Phases:
 		switch k.Component {
 		case insulation.Motor, insulation.Generator, insulation.Compressor:
@@ -33,47 +34,61 @@ func (k GroupKey) words() string {
 	return component
 }
 
-// reason is the sentence of an outlook, made of the numbers that drove it.
+// reason is what an outlook says in words, made of the numbers that drove it.
 func (f *forecast) reason(o *Outlook, limiting int) string {
 	if !o.CodeSet.IsZero() {
 		return fmt.Sprintf("The isolation code was set on %s and no repair is recorded since.", date(o.CodeSet))
 	}
 	driver := f.driver(limiting)
+	if driver < 0 {
+		driver = f.lowest()
+	}
 	var s strings.Builder
 	switch o.State {
 	case Unknown:
 		fmt.Fprintf(&s, "Too little is known: %s.", never(o.Missing))
-		return s.String()
 	case Steady:
 		s.WriteString("Steady")
-		if driver < 0 {
-			driver = f.lowest()
-		}
 		if driver >= 0 {
 			x := &f.groups[driver]
-			fmt.Fprintf(&s, ": the lowest, the %s, stands at %s", x.g.key.words(), f.levelWords(x))
+			lowest := "the lowest part, the " + x.g.key.words() + ","
+			if x.g.key.Whole() {
+				lowest = "the " + x.g.key.words()
+			}
+			fmt.Fprintf(&s, ": %s stands %s", lowest, f.levelWords(x))
 		}
 		fmt.Fprintf(&s, "; %s.", chance(o.P90, 90))
 	default:
-		if driver < 0 {
-			driver = f.lowest()
-		}
 		if driver >= 0 {
 			f.story(&s, driver, o)
 		}
 		if o.State == Under {
-			fmt.Fprintf(&s, "; the whole is probably below the code limit of %s at work now.", Ohms(math.Pow(10, f.limit)))
+			fmt.Fprintf(&s, "; the whole vehicle is probably below its code limit of %s when at work.", Ohms(math.Pow(10, f.limit)))
 		} else {
 			fmt.Fprintf(&s, "; %s%s.", chance(o.P90, 90), dates(o))
 		}
 	}
-	if n := doubted(o, f.at); n != "" {
-		s.WriteString(" " + n)
+	if !o.MonitorDefect.IsZero() {
+		fmt.Fprintf(&s, " The monitor itself was reported defective on %s: its values since are not used.", date(o.MonitorDefect))
 	}
-	if o.State != Steady && o.MeasureNext.Component != 0 {
-		fmt.Fprintf(&s, " Measure next: %s.", GroupKey{o.MeasureNext.Component, o.MeasureNext.Conductor}.words())
+	if d := f.doubted(o); d != "" {
+		s.WriteString(" " + d)
+	}
+	if (o.State == Falling || o.State == Due || o.State == Under) && o.MeasureNext.Component != 0 {
+		fmt.Fprintf(&s, " Measure the %s %s.", GroupKey{o.MeasureNext.Component, o.MeasureNext.Conductor}.words(), by(o))
 	}
 	return s.String()
+}
+
+// by says until when to measure.
+func by(o *Outlook) string {
+	switch {
+	case o.MeasureAgainBy.IsZero():
+		return "next"
+	case dayOf(o.MeasureAgainBy) <= dayOf(o.EvaluatedAt):
+		return "now"
+	}
+	return "by " + date(o.MeasureAgainBy)
 }
 
 // driver returns the track that tells the story: the whole's own when it is
@@ -107,7 +122,7 @@ func (f *forecast) lowest() int {
 func (f *forecast) story(s *strings.Builder, i int, o *Outlook) {
 	x := &f.groups[i]
 	b, g := &x.bank, x.g
-	name := strings.ToUpper(g.key.words()[:1]) + g.key.words()[1:]
+	name := "The " + g.key.words()
 	level, _ := b.seen(&levelOnly)
 	decline, sd := b.decline(&f.model.params, x.damp)
 	damp, drop := b.share(modeDamp, modeDrop), b[modeDrop].w
@@ -119,18 +134,101 @@ func (f *forecast) story(s *strings.Builder, i int, o *Outlook) {
 	case drop > 0.5:
 		fmt.Fprintf(s, "%s has dropped%s", name, from)
 	case damp > 0.5:
-		fmt.Fprintf(s, "%s loses more and more when damp (now %.1f decades at 100 %% humidity)", name, b.meanHumidity())
+		fmt.Fprintf(s, "%s leaks more and more when damp: at 100 %% humidity it would read %s of its dry level", name, fraction(b.meanHumidity()))
+	case b.share(modeDecline, modeDamp) > 0.5 && from != "":
+		fmt.Fprintf(s, "%s has fallen%s%s", name, from, pace(decline, sd))
 	case b.share(modeDecline, modeDamp) > 0.5:
-		fmt.Fprintf(s, "%s falls%s, %.2f ± %.2f decades in 30 days", name, from, decline, sd)
+		fmt.Fprintf(s, "%s falls%s", name, strings.TrimPrefix(pace(decline, sd), " and goes on falling"))
 	default:
-		fmt.Fprintf(s, "%s stands at %s", name, f.levelWords(x))
+		fmt.Fprintf(s, "%s stands %s", name, f.levelWords(x))
 		if decline > 0.02 {
 			fmt.Fprintf(s, " and may be falling (chance %.0f %%)", 100*b.share(modeDecline, modeBetter))
 		}
 	}
-	if g.key.Whole() && o.Limiting != 0 {
-		fmt.Fprintf(s, ", most likely the %s", strings.ReplaceAll(o.Limiting.String(), "_", " "))
+	if low := f.dipsTo(x); low > 0 {
+		fmt.Fprintf(s, ", has dipped for days and may dip to about %s again", Ohms(low))
 	}
+	if also := f.alsoFalls(i); also != "" {
+		s.WriteString(", and so has the " + also)
+	}
+	if g.key.Whole() && o.Limiting != 0 {
+		fmt.Fprintf(s, ", most likely because of the %s", strings.ReplaceAll(o.Limiting.String(), "_", " "))
+		if !f.measured(o.Limiting) {
+			s.WriteString(", which was never measured")
+		}
+	}
+}
+
+// alsoFalls names the part that falls beside one that does, where its risk is not
+// far from that one's: leaks add up.
+func (f *forecast) alsoFalls(i int) string {
+	falls := func(x *partForecast) bool {
+		return !x.g.key.Whole() && x.bank.share(modeDecline, modeDamp) >= fallingAt
+	}
+	if !falls(&f.groups[i]) {
+		return ""
+	}
+	best := -1
+	for j := range f.groups {
+		x := &f.groups[j]
+		if j == i || !falls(x) || x.p[horizon90] < 0.3*f.groups[i].p[horizon90] {
+			continue
+		}
+		if best < 0 || x.p[horizon90] > f.groups[best].p[horizon90] {
+			best = j
+		}
+	}
+	if best < 0 {
+		return ""
+	}
+	level, _ := f.groups[best].bank.seen(&levelOnly)
+	return fmt.Sprintf("%s, to %s", f.groups[best].g.key.words(), Ohms(math.Pow(10, level)))
+}
+
+// measured says whether anything of a component was ever measured.
+func (f *forecast) measured(c insulation.Component) bool {
+	for i := range f.groups {
+		if g := f.groups[i].g; g.key.Component == c && g.readings > 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// dipsTo returns how low, in ohm, a track would dip in a dip like those it has
+// shown, where such dips are most of its risk; else 0.
+func (f *forecast) dipsTo(x *partForecast) float64 {
+	dip := f.dip(x)
+	if !x.g.key.Whole() || dip <= 0 || x.p[horizon90] < 2*x.crossing(f.model, horizon90, f.limit+x.extra) {
+		return 0
+	}
+	level, _ := x.bank.seen(&levelOnly)
+	return math.Pow(10, level-dip-f.model.params.DipLeast)
+}
+
+// pace words a decline in decades per 30 days with its spread.
+func pace(decline, sd float64) string {
+	switch {
+	case decline > 1:
+		return ", fast"
+	case decline < 0.04:
+		return " and goes on falling slowly"
+	}
+	return fmt.Sprintf(" and goes on falling by a factor of %.1f in 30 days (%.1f to %.1f)", math.Pow(10, decline), math.Pow(10, max(decline-sd, 0)), math.Pow(10, decline+sd))
+}
+
+// fraction words what is left after so many decades: "a third", "a 40th".
+func fraction(decades float64) string {
+	x := math.Pow(10, decades)
+	switch {
+	case x > 950:
+		return "less than a thousandth"
+	case x >= 95:
+		return fmt.Sprintf("about a %.0fth", 100*math.Round(x/100))
+	case x >= 9.5:
+		return fmt.Sprintf("about a %.0fth", 10*math.Round(x/10))
+	}
+	return fmt.Sprintf("about %.0f %%", 100/x)
 }
 
 func (b *bank) meanHumidity() float64 {
@@ -141,13 +239,21 @@ func (b *bank) meanHumidity() float64 {
 	return u
 }
 
+// levelWords words a level: "at" it with its spread, or, where only bounds or
+// little are known of it, "between" two.
 func (f *forecast) levelWords(x *partForecast) string {
 	band := x.bank.band(f.model.tail, &levelOnly)
-	if x.g.readings == 0 {
-		return "a level never measured"
+	switch {
+	case x.g.readings == 0:
+		return "at a level never measured"
+	case band.P90 > vague*band.P10:
+		return fmt.Sprintf("between %s and %s (80 %%; at 20 °C, dry)", Ohms(band.P10), Ohms(band.P90))
 	}
-	return fmt.Sprintf("%s (80 %% between %s and %s at 20 °C, dry)", Ohms(band.P50), Ohms(band.P10), Ohms(band.P90))
+	return fmt.Sprintf("at %s (80 %%: %s to %s; at 20 °C, dry)", Ohms(band.P50), Ohms(band.P10), Ohms(band.P90))
 }
+
+// vague is the ratio of an 80 % interval's ends from which a middle would claim too much.
+const vague = 6
 
 func chance(p float64, days int) string {
 	switch {
@@ -166,7 +272,7 @@ func dates(o *Outlook) string {
 	case math.IsNaN(o.DaysP10):
 		return ""
 	case math.IsNaN(o.DaysP50):
-		return fmt.Sprintf(", at the earliest (one in ten) by %s", day(o.DaysP10))
+		return fmt.Sprintf(", one in ten by %s", day(o.DaysP10))
 	case math.IsNaN(o.DaysP90):
 		return fmt.Sprintf(", even odds by %s (one in ten by %s)", day(o.DaysP50), day(o.DaysP10))
 	}
@@ -175,23 +281,93 @@ func dates(o *Outlook) string {
 
 func date(t time.Time) string { return t.UTC().Format(time.DateOnly) }
 
-// doubted words the readings of the last 60 days that were not believed.
-func doubted(o *Outlook, at day) string {
-	n := 0
-	last := ""
+// doubted words the readings of the last 60 days that are not believed: those
+// set aside, and those that their track has not come to confirm.
+func (f *forecast) doubted(o *Outlook) string {
+	var left []Doubt
+	aside, days := 0, map[day]bool{}
 	for _, d := range o.Doubts {
-		if at-dayOf(d.MeasuredAt) <= 60 {
-			n++
-			last = fmt.Sprintf("%s of %s on %s", Ohms(d.Ohms), d.Group.words(), date(d.MeasuredAt))
+		band := partOf(o, d.Group).LevelNow
+		confirmed := d.Ohms >= band.P10/2 && d.Ohms <= 2*band.P90 && band.P90 < vague*band.P10
+		if f.at-dayOf(d.MeasuredAt) > 60 || confirmed || d.Reason == monitorDefective {
+			continue
+		}
+		if d.SetAside {
+			aside++
+		}
+		left = append(left, d)
+		days[dayOf(d.MeasuredAt)] = true
+	}
+	if len(left) == 0 {
+		return ""
+	}
+	how := "doubted"
+	switch {
+	case aside == len(left):
+		how = "set aside"
+	case aside > 0:
+		how = "doubted or set aside"
+	}
+	last := left[len(left)-1]
+	one := fmt.Sprintf("the %s, %s on %s", last.Group.words(), Ohms(last.Ohms), date(last.MeasuredAt))
+	switch {
+	case len(left) == 1 && last.SetAside:
+		return fmt.Sprintf("One reading is set aside: %s; reason: %s.", one, last.Reason)
+	case len(left) == 1:
+		part := partOf(o, last.Group)
+		then := "A second look settles it."
+		if dayOf(part.LastMeasured) > dayOf(last.MeasuredAt) {
+			then = "What was read since does not bear it out."
+		}
+		return fmt.Sprintf("One reading is doubted: %s%s. %s", one, off(last.Ohms, part.LevelNow.P50), then)
+	case len(days) == 1:
+		return fmt.Sprintf("%d readings of %s are %s%s.", len(left), date(last.MeasuredAt), how, because(left))
+	}
+	return fmt.Sprintf("%d readings are %s%s (last: %s).", len(left), how, because(left), one)
+}
+
+// because words why readings are doubted or set aside, where it is the same of all.
+func because(left []Doubt) string {
+	for reason, words := range map[string]string{wholeVisitOff: ": the whole visit reads off", slipOfUnit: ": they look like a slip of unit"} {
+		if !slices.ContainsFunc(left, func(d Doubt) bool { return !strings.Contains(d.Reason, reason) }) {
+			return words
 		}
 	}
-	switch n {
-	case 0:
-		return ""
-	case 1:
-		return "One reading is doubted (" + last + ")."
+	return ""
+}
+
+// What reasons of doubts say, by which they are told apart.
+const (
+	monitorDefective = "the monitor itself was reported defective"
+	wholeVisitOff    = "the whole visit reads off"
+	slipOfUnit       = "looks like a slip of unit"
+)
+
+// off words how far a reading lies from its track.
+func off(ohms, track float64) string {
+	x, word := track/ohms, "lower"
+	if x < 1 {
+		x, word = 1/x, "higher"
 	}
-	return fmt.Sprintf("%d readings are doubted (last: %s).", n, last)
+	switch {
+	case !(x >= 1.5):
+		return ""
+	case x >= 95:
+		return fmt.Sprintf(", %.0f times %s than its track", 10*math.Round(x/10), word)
+	case x >= 9.5:
+		return fmt.Sprintf(", %.0f times %s than its track", x, word)
+	}
+	return fmt.Sprintf(", %.1f times %s than its track", x, word)
+}
+
+// partOf returns what an outlook says of a group; nothing of one it does not know.
+func partOf(o *Outlook, k GroupKey) Part {
+	for i := range o.Parts {
+		if o.Parts[i].Group == k {
+			return o.Parts[i]
+		}
+	}
+	return Part{}
 }
 
 func never(missing []string) string {

@@ -173,7 +173,7 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	level := middle.mean()
 	note := Doubt{ReadingID: day.firstID, MeasuredAt: day.first, Group: key, Ohms: math.Pow(10, level)}
 	if mem.defectDay != 0 && d >= mem.defectDay && d-mem.defectDay < monitorDefectDays {
-		note.SetAside, note.Reason = true, "the monitor itself was reported defective"
+		note.SetAside, note.Reason = true, monitorDefective
 		if len(mem.doubts) == 0 || mem.doubts[len(mem.doubts)-1].Reason != note.Reason {
 			mem.doubted(note)
 		}

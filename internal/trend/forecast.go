@@ -202,7 +202,7 @@ func (f *forecast) sum() {
 func (f *forecast) wholeCrossing(x *partForecast, h int) float64 {
 	ps := &f.model.params
 	p := x.crossing(f.model, h, f.limit+x.extra)
-	dip := x.g.dip*math.Exp(-float64(f.at-x.g.dipDay)/ps.DipMemory) - ps.DipLeast
+	dip := f.dip(x)
 	if dip <= 0 || h == 0 {
 		return p
 	}
@@ -211,6 +211,13 @@ func (f *forecast) wholeCrossing(x *partForecast, h int) float64 {
 	deep := y.crossing(f.model, h, f.limit+x.extra+dip+ps.DipGrowth*horizons[h])
 	comes := 1 - math.Exp(-horizons[h]/ps.DipDays)
 	return p + comes*max(deep-p, 0)
+}
+
+// dip is how deep a track's values have dipped beyond what weather alone does,
+// decades, less what has faded.
+func (f *forecast) dip(x *partForecast) float64 {
+	ps := &f.model.params
+	return x.g.dip*math.Exp(-float64(f.at-x.g.dipDay)/ps.DipMemory) - ps.DipLeast
 }
 
 // survive tells a bank that no code has come in the days since the group was

@@ -162,15 +162,15 @@ func conditionsOf(o *Outlook, policy Policy) []condition {
 		c := part.Group.Component
 		if part.Dropped >= dropEnd {
 			out = merge(out, condition{kind: SuddenDrop, component: c, raise: part.Dropped >= dropRaise, keep: true, probability: part.Dropped,
-				reason: fmt.Sprintf("%s has dropped suddenly to %s (chance %.0f %%).", part.Group.words(), Ohms(part.LevelNow.P50), 100*part.Dropped)})
+				reason: fmt.Sprintf("The %s has dropped suddenly to %s (chance %.0f %%).", part.Group.words(), Ohms(part.LevelNow.P50), 100*part.Dropped)})
 		}
 		if part.UnderService > 0 {
-			how := "by a single reading, to be confirmed"
+			how := "a single reading, to be confirmed"
 			if part.UnderService > 1 {
-				how = fmt.Sprintf("confirmed by %d readings in a row", part.UnderService)
+				how = fmt.Sprintf("%d readings in a row", part.UnderService)
 			}
 			out = merge(out, condition{kind: UnderServiceLimit, component: c, raise: true, keep: true, probability: 1,
-				reason: fmt.Sprintf("%s read %s, below its service limit of %s, %s.", part.Group.words(), Ohms(part.LastUnderOhms), Ohms(part.ServiceLimit), how)})
+				reason: fmt.Sprintf("The %s read %s, below its service limit of %s: %s.", part.Group.words(), Ohms(part.LastUnderOhms), Ohms(part.ServiceLimit), how)})
 		}
 	}
 	return out
@@ -192,13 +192,13 @@ func merge(out []condition, c condition) []condition {
 func endWords(c condition, policy Policy) string {
 	switch c.kind {
 	case CodeDue:
-		return fmt.Sprintf("below %.0f %% within %.0f days for %.0f days", 100*policy.End, policy.LeadDays, policy.EndDays)
+		return fmt.Sprintf("the chance within %.0f days has been below %.0f %% for %.0f days", policy.LeadDays, 100*policy.End, policy.EndDays)
 	case UnderCodeLimit:
 		return fmt.Sprintf("the whole has stood above the code limit for %.0f days", policy.EndDays)
 	case UnderServiceLimit:
-		return "a later comparable reading met the service limit"
+		return "a later reading met the service limit, or the part was exchanged or repaired"
 	}
-	return fmt.Sprintf("no longer looks like a drop, for %.0f days", policy.EndDays)
+	return fmt.Sprintf("has not looked like a drop for %.0f days", policy.EndDays)
 }
 
 // Evaluate is the daily step of the rule for one vehicle: what Fold says of

@@ -250,9 +250,9 @@ func (m *Model) checkTop(mem *memory, r *insulation.Reading, s *Sight) {
 
 func slipReason(by, mean float64) string {
 	if by < 0 {
-		return fmt.Sprintf("a thousandth of what this track shows (%s): looks like a slip of unit; if it comes again it is believed", Ohms(math.Pow(10, mean)))
+		return fmt.Sprintf("a thousandth of what this track shows (%s): %s; if it comes again it is believed", Ohms(math.Pow(10, mean)), slipOfUnit)
 	}
-	return fmt.Sprintf("a thousand times what this track shows (%s): looks like a slip of unit; if it comes again it is believed", Ohms(math.Pow(10, mean)))
+	return fmt.Sprintf("a thousand times what this track shows (%s): %s; if it comes again it is believed", Ohms(math.Pow(10, mean)), slipOfUnit)
 }
 
 func doubtReason(level, mean float64) string {
@@ -451,7 +451,7 @@ func (m *Model) noteDoubts(mem *memory, l *look, believed []float64, good float6
 		mean, _ := g.bank.seen(&l.sights[i].H)
 		reason := doubtReason(l.sights[i].Y, mean)
 		if good < 0.5 {
-			reason = "the whole visit reads off: " + reason
+			reason = wholeVisitOff + ": " + reason
 		}
 		mem.doubted(Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: l.key, Ohms: r.Ohms, Weight: believed[i], Reason: reason})
 	}
