@@ -1,7 +1,9 @@
 package services_test
 
 import (
+	"encoding/json"
 	"math"
+	"net/http"
 	"strings"
 	"testing"
 
@@ -75,6 +77,75 @@ func TestTheBenchNamesWhatIsWrong(t *testing.T) {
 	} {
 		if st := status.Convert(err); st.Code() != codes.InvalidArgument || violation(st, field) == "" {
 			t.Errorf("%s: %v %v", field, err, st.Details())
+		}
+	}
+}
+
+// Every slip at the bench is answered over REST with the field's path, the
+// value as it was given and what is allowed.
+func TestTheBenchNamesFieldValueAndWhatIsAllowedOverREST(t *testing.T) {
+	s := start(t)
+	const volts = `"busVolts": 400, "minusVolts": 300, "plusVolts": 100, "resistorOhms": 2e5`
+	const circuit = `"components": ["motor", "heater"], "workingVolts": 400`
+	for _, c := range []struct{ call, body, field, value, allowed string }{
+		{"plan", `{}`, "platform", "", "exactly one of platform and vehicle"},
+		{"plan", `{"platform": "van"}`, "platform", `"van"`, "platforms/{id}"},
+		{"plan", `{"vehicle": "vehicles/Truck 1"}`, "vehicle", "Truck 1", "lower case letters"},
+		{"visit", `{}`, "readings", "", "either readings, or vehicle and visit"},
+		{"visit", `{"vehicle": "vehicles/truck-17"}`, "visit", "", "is missing"},
+		{"visit", `{"readings": [{"method": "TESTER", "component": "MOTR"}]}`, "readings[0].component", `"MOTR"`, "BATTERY"},
+		{"visit", `{"readings": [{"method": "TESTER", "component": "MOTOR", "conductor": "PHASE_U", "reference": "CHASSIS", "resistanceOhms": -5}]}`, "readings[0].resistance_ohms", "-5", "allowed"},
+		{"visit", `{"readings": [{"method": "TESTER", "component": "MOTOR", "conductor": "PHASE_U", "reference": "CHASSIS", "resistanceOhms": "5 MΩ"}]}`, "readings[0].resistance_ohms", "5 MΩ", "without a unit"},
+		{"visit", `{"readings": [{"method": "TESTER", "component": "MOTOR", "conductor": "PHASE_U", "reference": "CHASSIS", "resistanceOhms": 5e8, "humidityPercent": 140}]}`, "readings[0].humidity_percent", "140", "allowed"},
+		{"absorption", `{}`, "readings", "", "at least the values"},
+		{"absorption", `{"readings": [{"seconds": -5, "resistanceOhms": 1e8}]}`, "readings[0].seconds", "-5", "5 to 7200 s"},
+		{"absorption", `{"readings": [{"seconds": 60, "resistanceOhms": 0}]}`, "readings[0].resistance_ohms", "0", "allowed is 0.01"},
+		{"absorption", `{"readings": [{"seconds": 60, "resistanceOhms": 1e8}, {"seconds": 60, "resistanceOhms": 2e8}]}`, "readings", "60", "one value for each time"},
+		{"absorption", `{"thermalClass": "CLASS_C", "readings": [{"seconds": 60, "resistanceOhms": 1e8}]}`, "thermal_class", "CLASS_C", "CLASS_A, CLASS_B"},
+		{"absorption", `{"testVolts": -500, "readings": [{"seconds": 60, "resistanceOhms": 1e8}]}`, "test_volts", "-500", "allowed"},
+		{"absorption", `{"testVolts": 0, "readings": [{"seconds": 60, "resistanceOhms": 1e8}]}`, "test_volts", "0", "allowed"},
+		{"voltmeter", `{` + volts + `, "loadedVolts": 300}`, "loaded_volts", "300", "less than 300 V"},
+		{"voltmeter", `{` + volts + `, "loadedVolts": -1}`, "loaded_volts", "-1", "0 to less than 300 V"},
+		{"voltmeter", `{"busVolts": 400, "minusVolts": -300, "plusVolts": 100, "resistorOhms": 2e5, "loadedVolts": 50}`, "minus_volts", "-300", "greater than 0"},
+		{"voltmeter", `{"busVolts": 400, "minusVolts": 300, "plusVolts": 100, "loadedVolts": 50}`, "resistor_ohms", "0", "greater than 0"},
+		{"voltmeter", `{"busVolts": 200, "minusVolts": 300, "plusVolts": 100, "resistorOhms": 2e5, "loadedVolts": 50}`, "bus_volts", "200", "allowed is at least 363.6 V"},
+		{"voltmeter", `{` + volts + `, "loadedVolts": 50, "voltsUncertainty": 2}`, "volts_uncertainty", "2", "0 to less than 1"},
+		{"voltmeter", `{` + volts + `, "loadedVolts": 50, "resistorUncertainty": -1}`, "resistor_uncertainty", "-1", "0 to less than 1"},
+		{"voltmeter", `{` + volts + `, "loadedVolts": 50, "meterOhms": -1}`, "meter_ohms", "-1", "greater than 0"},
+		{"locate", `{"components": ["a", "b"]}`, "limit_ohms", "", "limit_ohms or working_volts"},
+		{"locate", `{"workingVolts": 400, "readings": [{"allConnected": true, "resistanceOhms": 1e6}]}`, "components", "0", "2 to 16"},
+		{"locate", `{"workingVolts": 400, "components": ["a"], "readings": [{"allConnected": true, "resistanceOhms": 1e6}]}`, "components", "1", "2 to 16"},
+		{"locate", `{"workingVolts": 400, "components": ["a", "a"], "readings": [{"connected": ["a"], "resistanceOhms": 1e6}]}`, "components[1]", `"a"`, "once only"},
+		{"locate", `{` + circuit + `}`, "readings", "0", "1 to 400"},
+		{"locate", `{` + circuit + `, "readings": [{"connected": ["motr"], "resistanceOhms": 1e6}]}`, "readings[0].connected", `"motr"`, "allowed are heater, motor"},
+		{"locate", `{` + circuit + `, "readings": [{"resistanceOhms": 1e6}]}`, "readings[0].connected", "[]", "at least one component"},
+		{"locate", `{` + circuit + `, "readings": [{"connected": ["motor"], "allConnected": true, "resistanceOhms": 1e6}]}`, "readings[0].connected", "", "all_connected is true"},
+		{"locate", `{` + circuit + `, "readings": [{"allConnected": true, "resistanceOhms": 0}]}`, "readings[0].resistance_ohms", "0", "allowed is 0.01"},
+		{"locate", `{` + circuit + `, "readings": [{"allConnected": true, "resistanceOhms": 1e6, "relativeUncertainty": 0}]}`, "readings[0].relative_uncertainty", "0", "0.001 to 3"},
+		{"locate", `{` + circuit + `, "readings": [{"allConnected": true, "resistanceOhms": 1e6, "relativeUncertainty": 9}]}`, "readings[0].relative_uncertainty", "9", "0.001 to 3"},
+		{"locate", `{` + circuit + `, "readings": [{"allConnected": true, "resistanceOhms": 1e6, "condition": "wet dry"}]}`, "readings[0].condition", `"wet dry"`, "one of dry and wet"},
+		{"locate", `{"components": ["a", "b"], "workingVolts": 9000, "readings": [{"allConnected": true, "resistanceOhms": 1e6}]}`, "working_volts", "9000", "1500 V"},
+		{"locate", `{"components": ["a", "b"], "limitOhms": -1, "readings": [{"allConnected": true, "resistanceOhms": 1e6}]}`, "limit_ohms", "-1", "allowed is 0.01"},
+		{"locate", `{` + circuit + `, "healthyOhms": -1, "readings": [{"allConnected": true, "resistanceOhms": 1e6}]}`, "healthy_ohms", "-1", "allowed is 0.01"},
+		{"locate", `{` + circuit + `, "rangeOhms": -1, "readings": [{"allConnected": true, "resistanceOhms": 1e6}]}`, "range_ohms", "-1", "allowed is 0.01"},
+	} {
+		code, _, answer := s.rest(t, "POST", "/v1/bench:"+c.call, s.shopKey, c.body)
+		var m struct {
+			Details []struct {
+				FieldViolations []struct{ Field, Description string }
+			}
+		}
+		must(t, json.Unmarshal([]byte(answer), &m))
+		said := ""
+		for _, d := range m.Details {
+			for _, v := range d.FieldViolations {
+				if v.Field == c.field {
+					said += v.Description + "\n"
+				}
+			}
+		}
+		if code != http.StatusBadRequest || said == "" || !strings.Contains(said, c.value) || !strings.Contains(said, c.allowed) {
+			t.Errorf("%s %s: %d, of %s it says %q; want %q and %q\n%s", c.call, c.body, code, c.field, said, c.value, c.allowed, answer)
 		}
 	}
 }

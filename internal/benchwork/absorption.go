@@ -6,11 +6,15 @@ import (
 
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/insulation"
+	"creepage/internal/problem"
 	"creepage/internal/wire"
 )
 
 // Absorption forms the ratios of a timed test and fits its currents.
 func Absorption(req *creepagev1.ComputeAbsorptionRequest) (*creepagev1.Absorption, error) {
+	if req.TestVolts != nil && req.GetTestVolts() == 0 {
+		return nil, problem.InvalidField("test_volts", "0: allowed is %v to %v V, or nothing", insulation.MinTestVolts, insulation.MaxTestVolts)
+	}
 	run := insulation.AbsorptionRun{Class: insulation.ThermalClass(req.GetThermalClass()), WholeBus: req.GetComponent() == creepagev1.Reading_SYSTEM, TestVolts: orNaN(req.TestVolts)}
 	for _, r := range req.GetReadings() {
 		run.Readings = append(run.Readings, insulation.TimedOhms{Seconds: r.GetSeconds(), Ohms: r.GetResistanceOhms(), Relation: relationOf(r.GetRelation())})

@@ -31,6 +31,9 @@ func Locate(req *creepagev1.LocateLeakRequest) (*creepagev1.LeakLocation, error)
 		limit = insulation.DefaultCodeOhmsPerVolt * req.GetWorkingVolts()
 		said = fmt.Sprintf("a component below %s leaks: %v ohm per volt of %s V (UN R100)", insulation.FormatOhms(limit), insulation.DefaultCodeOhmsPerVolt, short(req.GetWorkingVolts()))
 	}
+	if n := len(req.GetComponents()); n < 2 || n > locate.MaxParts {
+		return nil, problem.InvalidField("components", "%d: allowed are 2 to %d components", n, locate.MaxParts)
+	}
 	readings, err := circuitReadings(req)
 	if err != nil {
 		return nil, err
@@ -39,13 +42,15 @@ func Locate(req *creepagev1.LocateLeakRequest) (*creepagev1.LeakLocation, error)
 	if req.HealthyOhms == nil {
 		healthy = locate.HealthyOhms(readings, limit)
 	}
+	renamed := map[string]string{"parts": "components", "uncertainty": "relative_uncertainty", "parts[0].limit_ohms": "limit_ohms", "parts[0].healthy_ohms": "healthy_ohms"}
 	var parts []locate.Part
-	for _, name := range req.GetComponents() {
+	for i, name := range req.GetComponents() {
+		renamed[fmt.Sprintf("parts[%d].name", i)] = fmt.Sprintf("components[%d]", i)
 		parts = append(parts, locate.Part{Name: name, LimitOhms: limit, HealthyOhms: healthy})
 	}
 	answer, err := locate.Locate(parts, readings, locate.Options{RangeOhms: orNaN(req.RangeOhms)})
 	if err != nil {
-		return nil, asFields(err, map[string]string{"parts": "components", "uncertainty": "relative_uncertainty", "parts[0].limit_ohms": "limit_ohms", "parts[0].healthy_ohms": "healthy_ohms"})
+		return nil, asFields(err, renamed)
 	}
 	m := leakMessage(answer)
 	m.Steps = append([]*creepagev1.Step{{Text: said, Value: &limit, Unit: "ohm"},

@@ -3,6 +3,7 @@ package benchwork
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -35,9 +36,15 @@ func SentReadings(messages []*creepagev1.Reading, now time.Time) ([]insulation.R
 	for i, m := range messages {
 		r, err := wire.Reading(m)
 		var errs wire.FieldErrors
-		fields := problem.FromDomain(insulation.Validate(&r, now))
+		var fields []problem.Field
 		if errors.As(err, &errs) {
 			fields = problem.FromWire(errs)
+		}
+		for _, f := range problem.FromDomain(insulation.Validate(&r, now)) {
+			// What could not be read at all is named once.
+			if !slices.ContainsFunc(fields, func(read problem.Field) bool { return read.Path == f.Path }) {
+				fields = append(fields, f)
+			}
 		}
 		for _, f := range problem.Under(fmt.Sprintf("readings[%d]", i), fields) {
 			if name := f.Path[strings.LastIndexByte(f.Path, '.')+1:]; !identity[name] || given(m, name) {

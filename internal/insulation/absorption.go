@@ -168,6 +168,9 @@ func (a AbsorptionRun) sorted() ([]TimedOhms, error) {
 	if a.Class != 0 && a.Class.String() == "" {
 		v.add("class", uint8(a.Class), "allowed are A, B, F, H, or nothing")
 	}
+	if !math.IsNaN(a.TestVolts) && a.TestVolts != 0 && !(a.TestVolts >= MinTestVolts && a.TestVolts <= MaxTestVolts) {
+		v.add("test_volts", a.TestVolts, "allowed is %v to %v V, or nothing", MinTestVolts, MaxTestVolts)
+	}
 	run := slices.Clone(a.Readings)
 	for i, p := range run {
 		field := fmt.Sprintf("readings[%d].", i)

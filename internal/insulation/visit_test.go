@@ -140,3 +140,38 @@ func TestPlanOrdersThePointsAndCarriesTheCautions(t *testing.T) {
 		}
 	}
 }
+
+// UN R100 para 5.1.3 and ISO 6469-4 5.2.3: 500 ohm per volt, the higher of the
+// two limits; it is a single-pole leakage of 2 mA at any voltage, 100 ohm per
+// volt one of 10 mA.
+func TestPublishedLimitsPerVolt(t *testing.T) {
+	for volts, want := range map[float64]float64{360: 180e3, 400: 200e3, 650: 325e3, 800: 400e3} {
+		p := insulation.Platform{MaxWorkingVolts: volts}
+		near(t, "500 ohm/V", p.CodeLimit(), want, 0)
+		near(t, "leakage", volts/p.CodeLimit(), 2e-3, 1e-15)
+		near(t, "100 ohm/V", insulation.LowOhmsPerVolt*volts, want/5, 0)
+		near(t, "leakage", volts/(insulation.LowOhmsPerVolt*volts), 10e-3, 1e-15)
+	}
+}
+
+// 29 CFR 1910.137 and IEC 60903: class 0 up to 1500 V DC, tested every six
+// months and with air before each day's use. 29 CFR 1910.333(b)(2)(iv): the
+// tester is proven on a live source before and after. IEEE 43: less than 20 V
+// left before a test, four times the test's time of discharge after it.
+func TestPublishedPrecautionsStandInTheirOrder(t *testing.T) {
+	before := strings.Join(insulation.PrecautionsBefore(800), "\n")
+	last := -1
+	for _, words := range []string{"class 0 gloves (up to 1500 V DC)", "within the last six months", "with air today", "lock it out", "Wait for the capacitors", "Prove the voltage tester on a known live source", "Prove zero volts", "below 20 V", "Prove the voltage tester on the known live source again"} {
+		at := strings.Index(before, words)
+		if at <= last {
+			t.Errorf("%q stands at %d, after what should follow it, or nowhere", words, at)
+		}
+		last = at
+	}
+	if high := strings.Join(insulation.PrecautionsBefore(1600), "\n"); !strings.Contains(high, "beyond class 0 gloves") {
+		t.Error("1600 V is beyond class 0 gloves, and the precautions do not say so")
+	}
+	if after := strings.Join(insulation.PrecautionsAfter(60), "\n"); !strings.Contains(after, "240 s") {
+		t.Errorf("after 60 s: %s", after)
+	}
+}
