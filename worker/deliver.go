@@ -148,9 +148,19 @@ func (w *Worker) deliver(ctx context.Context, job *river.Job[WebhookDelivery]) e
 		return w.store.AsWorker(ctx, func(tx *store.WorkerTx) error { return tx.GiveUpWebhookDeliveries(ctx, due.Endpoint.ID) })
 	}
 	message, err := w.message(&due)
-	if err != nil { // the endpoint is not to blame
-		w.log.Error("a webhook cannot be sent", "endpoint", due.Endpoint.ID, "error", err)
+	if err != nil { // the endpoint is not to blame: it does not count as an attempt
+		if !w.unsigned.Swap(true) {
+			w.log.Error("webhooks cannot be signed; they wait", "endpoint", due.Endpoint.ID, "error", err)
+		}
+		if err := w.store.AsWorker(ctx, func(tx *store.WorkerTx) error {
+			return tx.PostponeWebhookDelivery(ctx, due.Delivery.ID, err.Error(), w.clock().Add(safeMissing))
+		}); err != nil {
+			return err
+		}
 		return river.JobSnooze(safeMissing)
+	}
+	if w.unsigned.Swap(false) {
+		w.log.Info("webhooks are signed again")
 	}
 	now := w.clock()
 	return w.recordAttempt(ctx, job.Args.Organisation, &due, w.sender.Send(ctx, message, now), now)

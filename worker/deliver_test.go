@@ -506,3 +506,18 @@ func TestADeletedEndpointIsToldNothing(t *testing.T) {
 		t.Error("the secret is kept")
 	}
 }
+
+func TestAWorkerThatCannotSignWaitsAndSaysWhy(t *testing.T) {
+	h := newHooks(t, anywhere, 0, func(w *Worker) { w.webhooks.Safe = nil })
+	r := newReceiver(t)
+	h.endpoint(r.URL)
+	h.endpoint(r.URL)
+	h.raise(trend.CodeDue, insulation.Motor)
+	h.until(`SELECT count(*) FROM webhook_deliveries WHERE status = 1 AND attempts = 0 AND last_error LIKE '%CREEPAGE_SECRET_KEY%' AND next_attempt_at > created_at`, 2)
+	if n := h.count(`SELECT count(*) FROM webhook_endpoints WHERE failing_since IS NULL`); n != 2 || len(r.got) != 0 {
+		t.Errorf("%d endpoints are not blamed, %d messages", n, len(r.got))
+	}
+	if n := strings.Count(h.log.String(), "cannot be signed"); n != 1 {
+		t.Errorf("it is logged %d times", n)
+	}
+}

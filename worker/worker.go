@@ -50,6 +50,8 @@ type Worker struct {
 	changed  chan struct{} // one token: vehicles may have changed
 	backlog  atomic.Bool   // batches are full: more is waiting than one holds
 
+	unsigned atomic.Bool // webhooks cannot be signed, and that has been logged
+
 	// afterCommit is where tests kill a worker between commit and acknowledgement.
 	afterCommit func() error
 	// retryAfter is the schedule of deliveries; tests shorten it.

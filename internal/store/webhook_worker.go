@@ -124,3 +124,9 @@ func (w *WorkerTx) DisableWebhookEndpoint(ctx context.Context, organisation, id 
 func (w *WorkerTx) GiveUpWebhookDeliveries(ctx context.Context, endpoint uuid.UUID) error {
 	return giveUpDeliveries(ctx, w.tx, endpoint, endpointDisabled)
 }
+
+// PostponeWebhookDelivery says why a delivery was not attempted and when it will be.
+func (w *WorkerTx) PostponeWebhookDelivery(ctx context.Context, id uuid.UUID, why string, next time.Time) error {
+	_, err := w.tx.Exec(ctx, `UPDATE webhook_deliveries SET last_error = $2, next_attempt_at = $3 WHERE id = $1 AND status = 1`, id, why, next)
+	return fail("postpone a delivery", err)
+}

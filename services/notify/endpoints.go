@@ -69,7 +69,7 @@ func (s *Service) change(e *store.WebhookEndpoint, m *creepagev1.WebhookEndpoint
 			e.Title = m.GetTitle()
 		case "url":
 			e.URL = m.GetUrl()
-			if err := webhook.NewSender(s.Policy).CheckURL(e.URL); err != nil {
+			if err := s.sender.CheckURL(e.URL); err != nil {
 				fail(field, err.Error())
 			}
 		case "events":

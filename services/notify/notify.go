@@ -24,7 +24,8 @@ type Service struct {
 	creepagev1.UnimplementedWebhookServiceServer
 	creepagev1.UnimplementedDigestServiceServer
 	Options
-	hub *hub
+	hub    *hub
+	sender *webhook.Sender // of which only the check of addresses is used here
 
 	stop     context.CancelFunc
 	listened chan struct{}
@@ -43,7 +44,7 @@ type Options struct {
 // New makes the service and lets it listen for changes until Close.
 func New(o Options) *Service {
 	ctx, cancel := context.WithCancel(context.Background())
-	s := &Service{Options: o, hub: newHub(), stop: cancel, listened: make(chan struct{})}
+	s := &Service{Options: o, hub: newHub(), sender: webhook.NewSender(o.Policy), stop: cancel, listened: make(chan struct{})}
 	go s.listen(ctx)
 	return s
 }
