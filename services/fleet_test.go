@@ -130,6 +130,9 @@ func TestWarningsAreAcknowledgedEndedAndGivenTheirFindingOnce(t *testing.T) {
 	if err != nil || w.GetAcknowledgeNote() != "bay booked" {
 		t.Errorf("a second acknowledgement: %v %v", w, err)
 	}
+	if resp, err := s.warnings.ListWarnings(ctx, &creepagev1.ListWarningsRequest{Filter: "finding = NOT_LOOKED_AT"}); err != nil || len(resp.GetWarnings()) != 1 {
+		t.Errorf("before anybody has looked: %v %v", resp, err)
+	}
 	w, err = s.warnings.RecordFinding(ctx, &creepagev1.RecordFindingRequest{Name: name, Finding: creepagev1.Warning_FAULT_FOUND, Component: creepagev1.Reading_CABLE, Note: "chafed"})
 	if err != nil || w.GetFindingComponent() != creepagev1.Reading_CABLE || w.GetFindingNote() != "chafed" {
 		t.Errorf("%v %v", w, err)
@@ -145,7 +148,7 @@ func TestWarningsAreAcknowledgedEndedAndGivenTheirFindingOnce(t *testing.T) {
 		t.Errorf("%v %v", w, err)
 	}
 	for filter, want := range map[string]int{"standing": 0, "NOT standing": 1, `vehicle = "vehicles/truck-17" kind = CODE_DUE component = MOTOR`: 1,
-		`raise_time > "2026-03-02T11:30:00Z"`: 0, "kind = SUDDEN_DROP": 0} {
+		"finding = FAULT_FOUND": 1, "finding = NOTHING_FOUND": 0, "finding = NOT_LOOKED_AT": 0, `raise_time > "2026-03-02T11:30:00Z"`: 0, "kind = SUDDEN_DROP": 0} {
 		if resp, err := s.warnings.ListWarnings(ctx, &creepagev1.ListWarningsRequest{Filter: filter}); err != nil || len(resp.GetWarnings()) != want {
 			t.Errorf("%s: %d warnings, want %d (%v)", filter, len(resp.GetWarnings()), want, err)
 		}

@@ -82,6 +82,8 @@ func outgoingHeader(key string) (string, bool) {
 		return "X-Request-Id", true
 	case "content-disposition": // the name under which a document is kept
 		return "Content-Disposition", true
+	case rateHeaders[0], rateHeaders[1], rateHeaders[2]:
+		return http.CanonicalHeaderKey(key), true
 	}
 	return "", false
 }
@@ -190,8 +192,10 @@ func writeError(ctx context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w
 		err = e.refused
 	}
 	if md, ok := runtime.ServerMetadataFromContext(ctx); ok {
-		if ids := md.HeaderMD.Get(requestIDHeader); len(ids) > 0 {
-			w.Header().Set("X-Request-Id", ids[0])
+		for key, values := range md.HeaderMD {
+			if name, ok := outgoingHeader(key); ok && len(values) > 0 {
+				w.Header().Set(name, values[0])
+			}
 		}
 	}
 	var chosen *runtime.HTTPStatusError

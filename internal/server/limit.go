@@ -2,10 +2,14 @@ package server
 
 import (
 	"context"
+	"math"
+	"strconv"
 	"sync"
 	"time"
 
 	"golang.org/x/time/rate"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/metadata"
 
 	"creepage/internal/caller"
 	"creepage/internal/problem"
@@ -75,13 +79,32 @@ func (l *limiters) until(limiter *rate.Limiter, now time.Time) time.Duration {
 	return max(time.Millisecond, time.Duration(missing/float64(l.every)*float64(time.Second)))
 }
 
+// headers say how many calls a name may make at once, how many it has left, and
+// in how many seconds it has them all again: ratelimit-limit, ratelimit-remaining
+// and ratelimit-reset, as HTTP clients know them (IETF draft
+// draft-ietf-httpapi-ratelimit-headers, up to its sixth edition).
+func (l *limiters) headers(name string) metadata.MD {
+	now := l.now()
+	left := l.of(name, now).TokensAt(now)
+	full := math.Ceil((float64(l.burst) - left) / float64(l.every))
+	return metadata.Pairs(rateHeaders[0], strconv.Itoa(l.burst), rateHeaders[1], strconv.Itoa(int(max(0, left))), rateHeaders[2], strconv.Itoa(int(full)))
+}
+
+// rateHeaders are the headers of the rate limit: limit, remaining, reset.
+var rateHeaders = [3]string{"ratelimit-limit", "ratelimit-remaining", "ratelimit-reset"}
+
 // limitRate is the chain's rate limit per key.
 func (s *Server) limitRate(ctx context.Context, _ string) (context.Context, error) {
 	c, ok := caller.From(ctx)
 	if !ok || s.config.CallsPerSecond <= 0 {
 		return ctx, nil
 	}
-	if wait := s.rates.take(c.Organisation.String() + "/" + c.KeyID); wait > 0 {
+	name := c.Organisation.String() + "/" + c.KeyID
+	wait := s.rates.take(name)
+	if err := grpc.SetHeader(ctx, s.rates.headers(name)); err != nil {
+		s.log.DebugContext(ctx, "rate limit not sent back", "error", err)
+	}
+	if wait > 0 {
 		return nil, problem.Exhausted("RATE_LIMIT", wait, "the key may make %g calls a second; put more readings into each call", s.config.CallsPerSecond)
 	}
 	return ctx, nil

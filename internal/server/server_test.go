@@ -334,6 +334,26 @@ func TestARevokedKeyIsRefusedAfterTwoSeconds(t *testing.T) {
 	}
 }
 
+// The headers that HTTP clients know: on every answer how many calls are left,
+// on a refusal when to come again.
+func TestEveryAnswerSaysHowManyCallsAreLeft(t *testing.T) {
+	r := newRig(t, Config{CallsPerSecond: 2})
+	for i, want := range []struct {
+		code                    int
+		remaining, reset, retry string
+	}{{200, "3", "1", ""}, {200, "2", "1", ""}, {400, "1", "2", ""}, {200, "0", "2", ""}, {429, "0", "2", "1"}} {
+		path := "/v1/outlooks"
+		if want.code == http.StatusBadRequest {
+			path += "?pageSize=-1&orderBy=" + strings.Repeat("x", 300)
+		}
+		code, headers, text := r.do(t, http.MethodGet, path, "ck_fleet", "")
+		got := []string{headers.Get("RateLimit-Limit"), headers.Get("RateLimit-Remaining"), headers.Get("RateLimit-Reset"), headers.Get("Retry-After")}
+		if diff := cmp.Diff([]string{"4", want.remaining, want.reset, want.retry}, got); diff != "" || code != want.code {
+			t.Errorf("call %d: %d %s\n%s", i+1, code, text, diff)
+		}
+	}
+}
+
 func TestTooManyCallsOfOneKeyHaveToWait(t *testing.T) {
 	r := newRig(t, Config{CallsPerSecond: 1})
 	var last error

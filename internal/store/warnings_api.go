@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -69,6 +70,7 @@ func WarningFields() filter.Fields {
 		{Name: "component", Kind: filter.Word, Words: filter.WordsOf(creepagev1.Reading_Component_name)},
 		{Name: "standing", Kind: filter.Flag},
 		{Name: "raise_time", Kind: filter.Time},
+		{Name: "finding", Kind: filter.Word, Words: filter.WordsOf(creepagev1.Warning_Finding_name)},
 	}
 }
 
@@ -80,7 +82,19 @@ func warningListColumns() columns {
 		"component":  {sql: "w.component", words: numbersOf(insulation.Component.String)},
 		"standing":   {sql: "(w.ended_at IS NULL)"},
 		"raise_time": {sql: "w.raised_at"},
+		// Where nobody has said anything, nobody has looked.
+		"finding": {sql: "greatest(w.finding, 1)", words: findingNumbers()},
 	}
+}
+
+func findingNumbers() map[string]int16 {
+	numbers := map[string]int16{}
+	for name, n := range creepagev1.Warning_Finding_value {
+		if n > 0 {
+			numbers[strings.ToLower(name)] = int16(n)
+		}
+	}
+	return numbers
 }
 
 // Warnings lists warnings, newest first.

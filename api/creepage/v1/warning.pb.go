@@ -338,7 +338,8 @@ type ListWarningsRequest struct {
 	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// Opaque token of the page before.
 	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
-	// AIP-160 filter over `vehicle`, `kind`, `component`, `standing`, `raise_time`.
+	// AIP-160 filter over `vehicle`, `kind`, `component`, `standing`, `raise_time`,
+	// `finding` (NOT_LOOKED_AT also where none is recorded).
 	Filter        string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

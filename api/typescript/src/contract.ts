@@ -4632,7 +4632,10 @@ export interface operations {
                 pageSize?: number;
                 /** @description Opaque token of the page before. */
                 pageToken?: string;
-                /** @description AIP-160 filter over `vehicle`, `kind`, `component`, `standing`, `raise_time`. */
+                /**
+                 * @description AIP-160 filter over `vehicle`, `kind`, `component`, `standing`, `raise_time`,
+                 *     `finding` (NOT_LOOKED_AT also where none is recorded).
+                 */
                 filter?: string;
             };
             header?: never;
