@@ -169,3 +169,22 @@ func BenchmarkPDF(b *testing.B) {
 		}
 	}
 }
+
+// Whatever creepage/internal/draw comes to draw must be printable too: its own
+// golden files, each on a page.
+func TestEveryDrawingOfTheBoardCanBePrinted(t *testing.T) {
+	files, err := filepath.Glob("../draw/testdata/*.svg")
+	if err != nil || len(files) < 10 {
+		t.Fatalf("%d drawings, %v", len(files), err)
+	}
+	for _, file := range files {
+		svg, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		d := &paper.Document{Title: filepath.Base(file), Made: made, Blocks: []paper.Block{paper.Drawing{SVG: string(svg)}}}
+		if _, err := d.PDF(); err != nil {
+			t.Errorf("%s: %v", file, err)
+		}
+	}
+}

@@ -104,6 +104,8 @@ func (b *Board) routes(static fs.FS) {
 	b.mux.HandleFunc("GET /visit", b.signedIn(b.showVisit))
 	b.mux.HandleFunc("POST /visit", b.signedIn(b.enterVisit))
 	b.mux.HandleFunc("GET /visit/done", b.signedIn(b.showVisitDone))
+	b.mux.HandleFunc("GET /visit/record", b.signedIn(b.giveRecord))
+	b.mux.HandleFunc("GET /platforms/{platform}/plan", b.signedIn(b.givePlan))
 	b.mux.HandleFunc("GET /shops", b.signedIn(b.showShops))
 	b.mux.HandleFunc("POST /meters/{meter}/calibrations", b.signedIn(b.recordCalibration))
 	b.mux.HandleFunc("GET /fleet", b.signedIn(b.showFleet))
