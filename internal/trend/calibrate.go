@@ -2,12 +2,15 @@ package trend
 
 import "math"
 
-// apply maps a raw probability within h days to the stated one, between a
+// calibrated maps a raw probability within h days to the stated one, between a
 // floor that grows with the horizon and the ceiling.
-func (p *Params) calibrated(raw, h float64) float64 {
+func (p *Params) calibrated(raw, h float64, watched bool) float64 {
 	floor := p.FloorPerDay * math.Max(h, 1)
 	x := min(max(raw, floor), p.Ceiling)
-	c := p.Calibration
+	c := p.CalibrationTesters
+	if watched {
+		c = p.Calibration
+	}
 	z := c.Shift + c.Scale*logit(x)
 	if h > 0 {
 		z += c.Horizon * math.Log(h/90)
@@ -19,11 +22,11 @@ func logit(p float64) float64    { return math.Log(p / (1 - p)) }
 func logistic(z float64) float64 { return 1 / (1 + math.Exp(-z)) }
 
 // curve returns the calibrated curve, monotone in the horizon.
-func (p *Params) curve(raw *[numHorizons]float64) []CurvePoint {
+func (p *Params) curve(raw *[numHorizons]float64, watched bool) []CurvePoint {
 	out := make([]CurvePoint, 0, numHorizons)
 	top := 0.0
 	for h := 1; h < numHorizons; h++ {
-		top = max(top, p.calibrated(raw[h], horizons[h]))
+		top = max(top, p.calibrated(raw[h], horizons[h], watched))
 		out = append(out, CurvePoint{horizons[h], top})
 	}
 	return out

@@ -11,7 +11,7 @@ import (
 )
 
 // encodingVersion is the first byte of a stored memory.
-const encodingVersion = 1
+const encodingVersion = 2
 
 // errShort says that a stored memory ends before it should.
 var errShort = errors.New("stored vehicle memory is cut short or damaged")
@@ -247,6 +247,9 @@ func (m *memory) code(c *coder) {
 	list(c, &m.groups, func(g *group) { g.code(c) })
 	c.string(&m.platform)
 	integer(c, &m.points)
+	c.float(&m.rest.level)
+	c.float(&m.rest.variance)
+	integer(c, &m.rest.day)
 	m.shop.code(c)
 	m.road.code(c)
 	for q := range m.tops {
@@ -286,13 +289,13 @@ func (k *ceiling) code(c *coder) {
 func (g *group) code(c *coder) {
 	small(c, &g.key.Component)
 	small(c, &g.key.Conductor)
-	for _, d := range [...]*day{&g.day, &g.last, &g.steadyDay, &g.sinceDay, &g.slipDay, &g.dipDay} {
+	for _, d := range [...]*day{&g.day, &g.last, &g.steadyDay, &g.sinceDay, &g.slipDay, &g.dips.day} {
 		integer(c, d)
 	}
 	integer(c, &g.readings)
 	integer(c, &g.under)
 	integer(c, &g.slipBy)
-	for _, x := range [...]*float64{&g.ratio, &g.dip, &g.lastDips[0], &g.lastDips[1], &g.steadyLevel, &g.fromLevel, &g.underOhms} {
+	for _, x := range [...]*float64{&g.ratio, &g.dips.high, &g.dips.trough, &g.dips.last, &g.steadyLevel, &g.fromLevel, &g.underOhms} {
 		c.float(x)
 	}
 	for k := range g.bank {

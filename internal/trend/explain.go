@@ -195,15 +195,15 @@ func (f *forecast) measured(c insulation.Component) bool {
 	return false
 }
 
-// dipsTo returns how low, in ohm, a track would dip in a dip like those it has
-// shown, where such dips are most of its risk; else 0.
+// dipsTo returns how low, in ohm, a track has dipped, or 0 if what is feared
+// is not a dip.
 func (f *forecast) dipsTo(x *partForecast) float64 {
-	dip := f.dip(x)
-	if !x.g.key.Whole() || dip <= 0 || x.p[horizon90] < 2*x.crossing(f.model, horizon90, f.limit+x.extra) {
+	low := &x.g.dips
+	if !x.g.key.Whole() || low.day == 0 || low.high-low.trough < f.model.params.DipLeast ||
+		x.p[horizon90] < 2*x.crossing(f.model, horizon90, f.limit+x.extra) {
 		return 0
 	}
-	level, _ := x.bank.seen(&levelOnly)
-	return math.Pow(10, level-dip-f.model.params.DipLeast)
+	return math.Pow(10, low.trough)
 }
 
 // pace words a decline in decades per 30 days with its spread.

@@ -419,44 +419,58 @@ func adjust(f []ComponentFinding) []ComponentFinding {
 const leastCodes = 8
 
 // calibrationPrior is how sure the defaults of shift, scale and horizon are.
-var calibrationPrior = [3]Normal{{0, 0.7}, {1, 0.25}, {0, 0.2}}
+var calibrationPrior = [3]float64{0.7, 0.25, 0.3}
+
+// due is a forecast that has come due.
+type due struct {
+	x, h, w float64 // logit of the raw probability, ln(days/90), weight
+	came    bool
+}
 
 // learnCalibration fits the stated probability to what came of forecasts that
-// are due: a logistic regression with the defaults as prior. Forecasts of one
+// are due, of vehicles with and without a monitor apart. Forecasts of one
 // vehicle overlap; each counts for the part of its horizon that is its own.
 func (l *Learner) learnCalibration(p *Params, vs []*pupil, now day, report *Report) {
 	report.Codes = l.codes
-	report.Calibration = p.Calibration
-	if l.codes < leastCodes {
-		return
-	}
-	type row struct {
-		x, h, w float64
-		came    bool
-	}
-	var rows []row
-	for _, v := range vs {
-		for _, f := range v.forecasts {
-			for _, c := range [...]struct {
-				raw float64
-				h   day
-			}{{f.raw30, 30}, {f.raw90, 90}} {
-				came, known := v.outcome(f.day, c.h, now)
-				if !known {
-					continue
+	var rows [2][]due
+	if l.codes >= leastCodes {
+		for _, v := range vs {
+			for _, f := range v.forecasts {
+				for _, c := range [...]struct {
+					raw float64
+					h   day
+				}{{f.raw30, 30}, {f.raw90, 90}} {
+					came, known := v.outcome(f.day, c.h, now)
+					if !known {
+						continue
+					}
+					raw := min(max(c.raw, p.FloorPerDay*float64(c.h)), p.Ceiling)
+					k := 0
+					if f.watched {
+						k = 1
+					}
+					rows[k] = append(rows[k], due{logit(raw), math.Log(float64(c.h) / 90), min(float64(forecastEvery)/float64(c.h), 1) / 2, came})
 				}
-				raw := min(max(c.raw, p.FloorPerDay*float64(c.h)), p.Ceiling)
-				rows = append(rows, row{logit(raw), math.Log(float64(c.h) / 90), min(float64(forecastEvery)/float64(c.h), 1) / 2, came})
 			}
 		}
 	}
-	theta := [3]float64{0, 1, 0}
+	p.CalibrationTesters, p.Calibration = fitCalibration(rows[0], l.base.CalibrationTesters), fitCalibration(rows[1], l.base.Calibration)
+	report.Calibration, report.CalibrationTesters = p.Calibration, p.CalibrationTesters
+}
+
+// fitCalibration is a logistic regression with what is known before as prior.
+func fitCalibration(rows []due, before Calibration) Calibration {
+	if len(rows) == 0 {
+		return before
+	}
+	prior := [3]float64{before.Shift, before.Scale, before.Horizon}
+	theta := prior
 	for range 25 {
 		var g [3]float64
 		var h [3][3]float64
-		for i, n := range calibrationPrior {
-			g[i] = -(theta[i] - n.Mean) / (n.SD * n.SD)
-			h[i][i] = 1 / (n.SD * n.SD)
+		for i, sd := range calibrationPrior {
+			g[i] = -(theta[i] - prior[i]) / (sd * sd)
+			h[i][i] = 1 / (sd * sd)
 		}
 		for _, r := range rows {
 			x := [3]float64{1, r.x, r.h}
@@ -477,18 +491,22 @@ func (l *Learner) learnCalibration(p *Params, vs []*pupil, now day, report *Repo
 			theta[i] += min(max(step[i], -0.5), 0.5)
 		}
 	}
-	p.Calibration = Calibration{Shift: theta[0], Scale: min(max(theta[1], 0.3), 3), Horizon: max(theta[2], 0), N: float64(len(rows))}
-	report.Calibration = p.Calibration
+	return Calibration{Shift: theta[0], Scale: min(max(theta[1], 0.3), 3), Horizon: max(theta[2], 0), N: float64(len(rows))}
 }
 
-// outcome says whether the code came within h days of a forecast, and whether that is known yet.
+// outcome says whether the code came within h days of a forecast, and whether
+// that is known yet. A forecast whose time is not over is not known even if the
+// code has come: those without one could not be counted beside it.
 func (v *pupil) outcome(d, h, now day) (came, known bool) {
+	if d+h > now {
+		return false, false
+	}
 	for _, c := range v.codeDays {
-		if c > d && c <= d+h && c <= now {
+		if c > d && c <= d+h {
 			return true, true
 		}
 	}
-	return false, d+h <= min(now, v.last)
+	return false, d+h <= v.last
 }
 
 // solve3 solves a symmetric positive definite 3 x 3 system.

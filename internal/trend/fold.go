@@ -126,7 +126,7 @@ func (g *group) disturb(ps *Params) {
 		}
 	}
 	g.bank.widen(ps.EventWhole, 0)
-	g.ratio, g.dip, g.lastDips = 1, 0, [2]float64{}
+	g.ratio, g.dips = 1, dips{}
 	g.sinceDay, g.fromLevel = 0, 0
 	g.steadyDay, g.steadyLevel = g.day, mean
 }
@@ -211,12 +211,10 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 		g.slipDay, g.slipBy = d, int8(by)
 		return
 	}
-	depth := 0.0 // a monitor at its ceiling does not dip, however far above it the level may lie
 	if s.Relation == seenEqual {
-		g.scatter(ps, level-mean, variance, base)
-		depth = mean - level
+		g.scatter(ps, level-mean, variance, base, level-g.dips.last)
 	}
-	g.dipped(ps, d, depth)
+	g.dips.follow(ps, d, level)
 	_, believed := g.bank.update(&s, &m.wholeDoubt)
 	g.readings++
 	g.last = d
@@ -239,24 +237,17 @@ const (
 
 // scatter follows the variance of a monitor's values about their level, as a
 // ratio to the usual one: slowly, and within bounds. The innovation is taken
-// against what is expected, less what the level's own uncertainty explains.
-func (g *group) scatter(ps *Params, innovation, variance, base float64) {
+// against what is expected, less what the level's own uncertainty explains, and
+// no more than the step from the value before: a level that slides is no scatter.
+// (Of values correlated by a half from one to the next, the mean square step is
+// their variance.)
+func (g *group) scatter(ps *Params, innovation, variance, base, step float64) {
 	if g.readings < 3 {
 		return
 	}
-	seen := max(innovation*innovation-variance, 0) / base
+	seen := min(max(innovation*innovation-variance, 0), step*step) / base
 	g.ratio += (min(seen, 4*g.ratio+4) - g.ratio) / ps.MonitorMemory
 	g.ratio = min(max(g.ratio, 1), ps.MonitorRatioMax)
-}
-
-// dipped follows how far a monitor's values dip below their level for three
-// values running: one low sample is no fault, but damp leaks show as dips that
-// last for days long before the level as a whole comes down. It fades with a
-// year, for the damp season comes again.
-func (g *group) dipped(ps *Params, d day, depth float64) {
-	g.dip *= math.Exp(-float64(d-g.dipDay) / ps.DipMemory)
-	g.dip = max(g.dip, min(depth, g.lastDips[0], g.lastDips[1]))
-	g.lastDips, g.dipDay = [2]float64{depth, g.lastDips[0]}, d
 }
 
 // boundParts tells every part, at most once a calendar week, that it is no

@@ -125,6 +125,11 @@ func (f *forecast) bring(x *partForecast) {
 	}
 }
 
+// watched says whether the whole vehicle's own track is known: by its monitor,
+// or live by the voltmeter method. What such a vehicle's forecasts are worth
+// differs from those made of test points alone.
+func (f *forecast) watched() bool { return f.whole >= 0 }
+
 // pickWhole takes a whole-vehicle track as the code's own, the code's quantity before the other.
 func (f *forecast) pickWhole(i int, want ConductorGroup) {
 	x := &f.groups[i]
@@ -198,26 +203,13 @@ func (f *forecast) sum() {
 }
 
 // wholeCrossing is the chance that the whole's own track crosses: by its level,
-// or in a dip like those it has shown, if one comes in time.
+// or in a dip deeper than those it has shown.
 func (f *forecast) wholeCrossing(x *partForecast, h int) float64 {
-	ps := &f.model.params
 	p := x.crossing(f.model, h, f.limit+x.extra)
-	dip := f.dip(x)
-	if dip <= 0 || h == 0 {
+	if h == 0 {
 		return p
 	}
-	y := *x
-	y.wide += ps.DipSD * ps.DipSD
-	deep := y.crossing(f.model, h, f.limit+x.extra+dip+ps.DipGrowth*horizons[h])
-	comes := 1 - math.Exp(-horizons[h]/ps.DipDays)
-	return p + comes*max(deep-p, 0)
-}
-
-// dip is how deep a track's values have dipped beyond what weather alone does,
-// decades, less what has faded.
-func (f *forecast) dip(x *partForecast) float64 {
-	ps := &f.model.params
-	return x.g.dip*math.Exp(-float64(f.at-x.g.dipDay)/ps.DipMemory) - ps.DipLeast
+	return 1 - (1-p)*(1-x.g.dips.crossing(f.model, f.limit+x.extra, horizons[h]))
 }
 
 // survive tells a bank that no code has come in the days since the group was

@@ -56,6 +56,7 @@ type point struct {
 type forecastSample struct {
 	day          day
 	raw30, raw90 float64
+	watched      bool
 }
 
 const (
@@ -199,7 +200,7 @@ func (l *Learner) Forecast(o *Outlook) {
 	if len(v.forecasts) >= maxForecasts {
 		v.forecasts = append(v.forecasts[:0], v.forecasts[1:]...)
 	}
-	v.forecasts = append(v.forecasts, forecastSample{d, o.Raw30, o.Raw90})
+	v.forecasts = append(v.forecasts, forecastSample{d, o.Raw30, o.Raw90, o.Watched})
 }
 
 // Learn returns the parameters learned up to now, with a version of their own,
@@ -233,10 +234,10 @@ func (l *Learner) Learn(now time.Time) (Params, Report) {
 
 // Report is what learning found, for people.
 type Report struct {
-	Meters      []MeterFinding
-	Components  []ComponentFinding
-	Calibration Calibration
-	Codes       int // isolation codes seen
+	Meters                          []MeterFinding
+	Components                      []ComponentFinding
+	Calibration, CalibrationTesters Calibration
+	Codes                           int // isolation codes seen
 }
 
 // MeterFinding is a meter that reads off its peers by more than its uncertainty.

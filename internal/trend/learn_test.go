@@ -75,7 +75,7 @@ func TestCalibrationFollowsWhatCameOfForecasts(t *testing.T) {
 	for i := range 200 {
 		id := fmt.Sprintf("v-%d", i)
 		l.Observe(id, p, []Entry{monitor(0, 3e6)})
-		o := Outlook{Vehicle: id, EvaluatedAt: at(1), Raw30: 0.25, Raw90: 0.5}
+		o := Outlook{Vehicle: id, EvaluatedAt: at(1), Raw30: 0.25, Raw90: 0.5, Watched: true}
 		l.Forecast(&o)
 		if i%10 == 0 {
 			l.Observe(id, p, []Entry{{Code: &insulation.Code{Vehicle: id, Code: "P0AA6", SetAt: at(60)}}})
@@ -83,7 +83,7 @@ func TestCalibrationFollowsWhatCameOfForecasts(t *testing.T) {
 		l.Observe(id, p, []Entry{monitor(200, 3e6)})
 	}
 	got, report := l.Learn(at(300))
-	if c := got.calibrated(0.5, 90); c > 0.25 || report.Codes != 20 {
+	if c := got.calibrated(0.5, 90, true); c > 0.25 || report.Codes != 20 {
 		t.Errorf("0.5 is stated as %.3f after %d codes; want near 0.1 after 20", c, report.Codes)
 	}
 }

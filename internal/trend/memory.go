@@ -11,11 +11,9 @@ type group struct {
 	key      GroupKey
 	day      day // the bank stands at this day
 	readings int32
-	last     day        // last measured; 0: never
-	ratio    float64    // of a monitor: variance about its level over the usual one
-	dip      float64    // of a monitor: how deep its values have dipped for three values running, decades, fading over a year
-	lastDips [2]float64 // the latest values' dips
-	dipDay   day
+	last     day     // last measured; 0: never
+	ratio    float64 // of a monitor: variance about its level over the usual one
+	dips     dips    // of a monitor
 	bank     bank
 
 	// Since when it is not stable: the last day it was, with its level then.
@@ -38,7 +36,8 @@ type memory struct {
 	day        day // last folded day; 0: nothing yet
 	groups     []group
 	platform   string
-	points     int // number of the platform's test points when groups were made
+	points     int  // number of the platform's test points when groups were made
+	rest       rest // what the cold whole circuit shows besides the groups
 	shop, road climate
 	tops       [2]ceiling // of the monitor, by quantity
 	meters     []meterTop
@@ -121,7 +120,7 @@ func (g *group) restart(model *Model, p *insulation.Platform, d day, factor floa
 	prior.SD *= factor
 	g.bank = newBank(&model.params, prior, model.params.Humidity, model.temperature[g.key.Component])
 	g.day, g.ratio = d, 1
-	g.dip, g.lastDips = 0, [2]float64{}
+	g.dips = dips{}
 	g.sinceDay, g.fromLevel = 0, 0
 	g.steadyDay = d
 	g.steadyLevel, _ = g.bank.seen(&levelOnly)

@@ -97,6 +97,7 @@ type Outlook struct {
 	DaysP10, DaysP50, DaysP90 float64
 	Curve                     []CurvePoint
 	Raw30, Raw90              float64 // before calibration, for Learner.Forecast
+	Watched                   bool    // the vehicle's own monitor is among what is known
 
 	Limiting insulation.Component // 0 if none can be named
 	Reason   string

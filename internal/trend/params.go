@@ -116,11 +116,12 @@ type Params struct {
 	MonitorMemory   float64 `json:"monitor_memory"` // days over which the ratio is averaged
 
 	// Dips: values that lie low for days show a damp leak before the level falls.
-	DipMemory float64 `json:"dip_memory"` // days over which a dip is forgotten
-	DipLeast  float64 `json:"dip_least"`  // decades that weather alone does
-	DipSD     float64 `json:"dip_sd"`     // of the next dip's depth
-	DipDays   float64 `json:"dip_days"`   // mean wait for the next one, days
-	DipGrowth float64 `json:"dip_growth"` // growth of dips, decades a day
+	DipMemory  float64 `json:"dip_memory"`   // days over which a dip is forgotten
+	DipLeast   float64 `json:"dip_least"`    // decades that weather alone does,
+	DipLeastSD float64 `json:"dip_least_sd"` // and their spread
+	DipReach   float64 `json:"dip_reach"`    // decades above the limit from which a dip may come to take the code
+	DipSD      float64 `json:"dip_sd"`       // spread of that
+	DipDays    float64 `json:"dip_days"`     // mean wait for one that does, days
 
 	// Survival: no isolation code has come, so the whole is not below the limit;
 	// a code may go unreported, and it takes time to set.
@@ -157,14 +158,15 @@ type Params struct {
 	// dirt conduct by ions, about 2 % a degree (0.0086 decades; the usual
 	// compensation of conductivity meters), less than sound insulation: the
 	// state's b is taken times Mean, with SD (decades a degree) of its own.
-	LeakTemperature Normal      `json:"leak_temperature"`
-	FallSpread      float64     `json:"fall_spread"`  // lognormal sd of a decline's rate in the forecast
-	FallPaths       int         `json:"fall_paths"`   // simulated paths per mode
-	BudgetFloor     float64     `json:"budget_floor"` // least share of the code's conductance left to one group
-	Calibration     Calibration `json:"calibration"`
-	FloorPerDay     float64     `json:"floor_per_day"` // the stated probability is never below this times h
-	Ceiling         float64     `json:"ceiling"`       // nor above this
-	CrossUnseen     float64     `json:"cross_unseen"`  // accepted chance of crossing unseen, for "measure again by"
+	LeakTemperature    Normal      `json:"leak_temperature"`
+	FallSpread         float64     `json:"fall_spread"`         // lognormal sd of a decline's rate in the forecast
+	FallPaths          int         `json:"fall_paths"`          // simulated paths per mode
+	BudgetFloor        float64     `json:"budget_floor"`        // least share of the code's conductance left to one group
+	Calibration        Calibration `json:"calibration"`         // of vehicles whose own monitor is known
+	CalibrationTesters Calibration `json:"calibration_testers"` // of vehicles known by testers alone
+	FloorPerDay        float64     `json:"floor_per_day"`       // the stated probability is never below this times h
+	Ceiling            float64     `json:"ceiling"`             // nor above this
+	CrossUnseen        float64     `json:"cross_unseen"`        // accepted chance of crossing unseen, for "measure again by"
 }
 
 // Default returns the parameters to start with. Those learned from a fleet
@@ -191,7 +193,7 @@ func Default() Params {
 		UsualCelsius: 16, SeasonAmplitude: 10, UsualRH: 60,
 		ShortHold: Normal{0.146, 0.04}, OtherVoltsSD: 0.1,
 		MonitorSD: 0.13, MonitorSDNoTemp: 0.17, MonitorRatioMax: 25, MonitorMemory: 30,
-		DipMemory: 300, DipLeast: 0.5, DipSD: 0.35, DipDays: 60, DipGrowth: 0.002,
+		DipMemory: 300, DipLeast: 0.65, DipLeastSD: 0.12, DipReach: 1.4, DipSD: 0.4, DipDays: 1000,
 		SurvivalDays: 7, SurvivalFloor: 0.08,
 		LowOutlier: 0.02, LowOutlierShift: Normal{0.8, 0.4}, FlatOutlier: 0.003, FlatDecades: 4, WideShare: 0.05, WideFactor: 3,
 		FalseAbove: 0.012, FalseBelow: 0.01, BadVisit: 0.02, BadVisitShift: Normal{-0.4, 0.6},
@@ -199,14 +201,12 @@ func Default() Params {
 			"converter": 25, "heater": 30, "generator": 35, "motor": 40, "fuel_cell": 40},
 		RepairedSpread: 2, CleanedLevel: 0.5, CleanedU: 0.1, EventWhole: 1.0,
 		LeakTemperature: Normal{0.7, 0.006}, FallSpread: 0.25, FallPaths: 4000, BudgetFloor: 0.1,
-		Calibration: Calibration{Shift: 0, Scale: 1, Horizon: 0},
+		// Fitted to simulated fleets of the fitting seeds, all physics together, and
+		// taken halfway: another fleet's differs.
+		Calibration: Calibration{Shift: 1.4, Scale: 1.1, Horizon: 0.1}, CalibrationTesters: Calibration{Shift: 0, Scale: 0.87, Horizon: 0.5},
 		FloorPerDay: 1e-6, Ceiling: 0.98, CrossUnseen: 0.05,
 	}
 }
-
-// MarshalJSON and UnmarshalJSON are the standard ones: a Params makes the
-// round trip through JSON without loss (encoding/json writes the shortest
-// decimal that reads back to the same float64).
 
 // ParseParams reads parameters written as JSON. Fields that are left out keep
 // their defaults; an unusable value is an error that names the field.
@@ -250,12 +250,12 @@ func (p *Params) Validate() error {
 		{"reading_sd", p.ReadingSD, 1e-4, 2}, {"visit_sd", p.VisitSD, 0, 2}, {"monitor_sd", p.MonitorSD, 1e-4, 2},
 		{"monitor_sd_no_temperature", p.MonitorSDNoTemp, 1e-4, 2}, {"monitor_ratio_max", p.MonitorRatioMax, 1, 1e4},
 		{"monitor_memory", p.MonitorMemory, 1, 1e4},
-		{"dip_memory", p.DipMemory, 1, 1e5}, {"dip_sd", p.DipSD, 1e-3, 3}, {"dip_days", p.DipDays, 1, 1e5},
+		{"dip_memory", p.DipMemory, 1, 1e5}, {"dip_least_sd", p.DipLeastSD, 1e-3, 3}, {"dip_sd", p.DipSD, 1e-3, 3}, {"dip_days", p.DipDays, 1, 1e5},
 		{"survival_days", p.SurvivalDays, 0.1, 1e5}, {"survival_floor", p.SurvivalFloor, 1e-6, 1},
 		{"low_outlier", p.LowOutlier, 1e-9, 0.3}, {"flat_outlier", p.FlatOutlier, 1e-9, 0.2}, {"flat_decades", p.FlatDecades, 0.1, 20},
 		{"wide_share", p.WideShare, 1e-9, 0.4}, {"wide_factor", p.WideFactor, 1, 20}, {"false_above", p.FalseAbove, 1e-9, 0.5}, {"false_below", p.FalseBelow, 1e-9, 0.5}, {"bad_visit", p.BadVisit, 0, 0.5},
 		{"fall_paths", float64(p.FallPaths), 100, 1e6}, {"budget_floor", p.BudgetFloor, 1e-3, 1},
-		{"calibration.scale", p.Calibration.Scale, 1e-3, 10}, {"ceiling", p.Ceiling, 0.5, 1}, {"floor_per_day", p.FloorPerDay, 0, 1e-3},
+		{"calibration.scale", p.Calibration.Scale, 1e-3, 10}, {"calibration_testers.scale", p.CalibrationTesters.Scale, 1e-3, 10}, {"ceiling", p.Ceiling, 0.5, 1}, {"floor_per_day", p.FloorPerDay, 0, 1e-3},
 	} {
 		if math.IsNaN(f.value) || f.value < f.low || f.value > f.top {
 			return fmt.Errorf("trend parameters: %s is %g; allowed are %g to %g", f.name, f.value, f.low, f.top)

@@ -71,7 +71,8 @@ func (f *forecast) figures(v *Vehicle, p *insulation.Platform, at time.Time) (o 
 	m := f.model
 	o = nothingKnown(v, m, at)
 	o.Raw30, o.Raw90 = f.raw[horizon30], f.raw[horizon90]
-	o.Curve = m.params.curve(&f.raw)
+	o.Curve = m.params.curve(&f.raw, f.watched())
+	o.Watched = f.watched()
 	o.P0 = f.now()
 	o.P30, o.P90 = Within(o.Curve, 30), Within(o.Curve, 90)
 	o.DaysP10, o.DaysP50, o.DaysP90 = passing(o.Curve, 0.1), passing(o.Curve, 0.5), passing(o.Curve, 0.9)
@@ -171,7 +172,8 @@ func (f *forecast) scores(h int) []float64 {
 			continue
 		}
 		own := [Dim]float64{1, -x.damp, -x.hot[0], 0}
-		ready[i] = x.bank.hazard(&own, level, variance+0.1*0.1)
+		density, above := x.bank.holding(&own, level, variance+0.1*0.1)
+		ready[i] = density / above
 		total += ready[i]
 	}
 	if total > 0 {

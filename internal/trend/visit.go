@@ -36,7 +36,7 @@ func (m *Model) foldVisit(mem *memory, p *insulation.Platform, d day, visit []*i
 		l := &looks[i]
 		good, shift := m.visitPrior(looks, i)
 		if l.together {
-			m.foldTogether(mem, p, d, l)
+			m.foldTogether(mem, p, d, l, good, shift)
 			continue
 		}
 		g := mem.find(l.key)
@@ -474,10 +474,11 @@ func (g *group) noteService(p *insulation.Platform, l *look) {
 	}
 }
 
-// foldTogether folds a row with all conductors of a component tied together
-// into the component's groups: it shows their parallel. Each is at least that
-// good; the one that carries the leak shows it.
-func (m *Model) foldTogether(mem *memory, p *insulation.Platform, d day, l *look) {
+// foldTogether folds a row with all conductors of a component tied together,
+// or of the whole cold circuit, into the groups it covers: it shows their
+// parallel. Each is at least that good; the one that carries the leak shows it.
+// Of the whole circuit, what is in it besides the groups may carry it too.
+func (m *Model) foldTogether(mem *memory, p *insulation.Platform, d day, l *look, good float64, shift Normal) {
 	var members []*group
 	for i := range mem.groups {
 		g := &mem.groups[i]
@@ -488,33 +489,56 @@ func (m *Model) foldTogether(mem *memory, p *insulation.Platform, d day, l *look
 	}
 	s := middleSight(l.sights)
 	s.H[3] = 0
-	s.Noise = s.Noise/math.Sqrt(float64(len(l.sights))) + m.params.VisitSD*m.params.VisitSD
-	// The share of each as the leak's carrier: how near it may lie to the value
-	// against how surely it lies above.
-	carriers := make([]float64, len(members))
-	total := strangerHazard // something that has no group may carry it, or the reading be wrong
-	if l.key == wholeCold {
-		total = strangerHazardWhole
+	s.Noise = s.Noise/math.Sqrt(float64(len(l.sights))) + m.params.VisitSD*m.params.VisitSD + (1-good)*(shift.Mean*shift.Mean+shift.SD*shift.SD)
+	if s.Relation == seenBelow { // it lies somewhere below
+		s.Relation, s.Y, s.Noise = seenEqual, s.Y-0.3, s.Noise+0.3*0.3
 	}
+	// The share of each as the leak's carrier: the density of its lying at the
+	// value over the chance of its lying above, as the parallel of many unlike
+	// parts is about the least of them. A wrong row asks nothing of any.
+	carriers := make([]float64, len(members))
+	total, allAbove := 0.0, 1.0
 	for i, g := range members {
-		carriers[i] = g.bank.hazard(&s.H, s.Y, s.Noise)
+		density, above := g.bank.holding(&s.H, s.Y, s.Noise)
+		carriers[i] = density / above
 		total += carriers[i]
+		allAbove *= above
+	}
+	leaks, leak := make([]float64, len(members)), 0.0
+	for i, g := range members {
+		mean, _ := g.bank.seen(&s.H)
+		leaks[i] = math.Pow(10, -mean)
+		leak += leaks[i]
+	}
+	own := 0.0
+	if l.key == wholeCold {
+		mem.rest.bringTo(d)
+		leak += math.Pow(10, -mem.rest.level)
+		density, above := mem.rest.holding(s.Y, s.Noise)
+		own = density / above
+		total += own
+		allAbove *= above
+	}
+	total += wrongRow / max(allAbove, 1e-9)
+	if l.key == wholeCold {
+		mem.rest.fold(&s, own/total, m.params.FalseAbove)
 	}
 	for i, g := range members {
 		bound := s
 		bound.Relation = seenAbove
-		alone := g.bank
 		bounded := g.bank
 		bounded.update(&bound, &m.doubt)
 		share := carriers[i] / total
 		if s.Relation != seenEqual || share < 1e-3 {
 			g.bank = bounded
 		} else {
-			// A carrier's own level is a little above the parallel.
+			// What the others leak is not the carrier's.
 			own := s
-			own.Y += min(-math.Log10(max(share, 0.1)), 0.3) * 0.5
-			own.Noise += 0.1 * 0.1
-			alone.update(&own, &m.doubt)
+			theirs := leak - leaks[i]
+			own.Y = -math.Log10(max(math.Pow(10, -s.Y)-theirs, leastOwn*math.Pow(10, -s.Y)))
+			own.Noise += square(own.Y-s.Y) + 0.05*0.05
+			alone := g.bank
+			alone.update(&own, &m.sureDoubt) // that the row is wrong is weighed among the carriers
 			g.bank.mix(&alone, &bounded, share)
 		}
 		if l.key != wholeCold {
@@ -524,18 +548,15 @@ func (m *Model) foldTogether(mem *memory, p *insulation.Platform, d day, l *look
 	}
 }
 
-// The readiness, per decade, of something without a group of its own to hold a
-// parallel where it was read: of a component, and of the whole vehicle, where
-// the monitor's own measuring bridge is among it (judgement).
-const (
-	strangerHazard      = 0.02
-	strangerHazardWhole = 0.3
-)
+// leastOwn is the least share of a parallel's conductance that its carrier is taken to have.
+const leastOwn = 0.4
 
-// hazard is the density of H x at y over the probability of lying above it:
-// how readily this group is the one that holds the whole at y.
-func (b *bank) hazard(h *[Dim]float64, y, noise float64) float64 {
-	density, above := 0.0, 0.0
+// wrongRow is the density, per decade, of a wrong row at the value it shows (judgement).
+const wrongRow = 0.02
+
+// holding returns the density of H x at y and the probability of lying above
+// it: together, how readily this group is the one that holds a parallel at y.
+func (b *bank) holding(h *[Dim]float64, y, noise float64) (density, above float64) {
 	for k := range b {
 		if b[k].w < 1e-9 {
 			continue
@@ -545,5 +566,8 @@ func (b *bank) hazard(h *[Dim]float64, y, noise float64) float64 {
 		density += b[k].w * math.Exp(logNormalPDF(y, mu, v))
 		above += b[k].w * normalCDF((mu-y)/math.Sqrt(v))
 	}
-	return density / max(above, 1e-9)
+	return density, max(above, leastAbove)
 }
+
+// leastAbove keeps a group that surely lies below a value from a division by zero.
+const leastAbove = 1e-9
