@@ -1,13 +1,16 @@
 package app_test
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"log/slog"
+	"math"
 	"os"
+	"path/filepath"
+	"strconv"
 	"strings"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -30,14 +33,17 @@ const (
 	benchReadings = 100_000
 	benchVehicles = 500
 	benchPerCall  = 100
+	benchPerVisit = 10
 	benchCallers  = 64
 )
 
 // BenchmarkCallToCommit measures readings a second from the gRPC call to the
 // commit, tracks updated, with everything in one process and every write synced,
-// and in the same run the raw rate of one synchronous JetStream publisher of one
-// reading a message and of one PostgreSQL COPY into a table with a primary key
-// and an index like those of the readings. Run it by `make bench`.
+// and in the same run the raw rates: one synchronous JetStream publisher of one
+// reading a message, and one PostgreSQL COPY of the very same rows into a table
+// with the columns, indexes and constraints of the readings. Where the system
+// tells it, also what a thousand readings cost of the processor, which other work
+// on the machine disturbs less. Run it by `make bench`.
 func BenchmarkCallToCommit(b *testing.B) {
 	data := benchFolder(b)
 	p, err := app.StartUp(b.Context(), app.UpConfig{
@@ -58,16 +64,23 @@ func BenchmarkCallToCommit(b *testing.B) {
 	calls := benchCalls()
 
 	stream := rawStream(b, calls[0].GetReadings()[0])
-	copied := rawCopy(b, data)
 	for b.Loop() {
+		before := spentBy(data)
 		acknowledged, committed := drive(b, ctx, intake, calls, data)
+		spent := spentBy(data).since(before)
+		copied, copying := rawCopy(b, data)
 		b.ReportMetric(acknowledged, "acknowledged/s")
 		b.ReportMetric(committed, "committed/s")
 		fmt.Printf("\nreadings a second, %d in calls of %d from %d callers, every write synced:\n", benchReadings, benchPerCall, benchCallers)
 		fmt.Printf("  from the call to the acknowledgement  %9.0f\n", acknowledged)
 		fmt.Printf("  from the call to the commit           %9.0f\n", committed)
 		fmt.Printf("  one synchronous JetStream publisher   %9.0f   call to commit is %.1f times that\n", stream, committed/stream)
-		fmt.Printf("  one PostgreSQL COPY                   %9.0f   call to commit is %.2f of that\n", copied, committed/copied)
+		fmt.Printf("  one PostgreSQL COPY of the same rows  %9.0f   call to commit is %.2f of that\n", copied, committed/copied)
+		b.ReportMetric(committed/stream, "commit/publisher")
+		b.ReportMetric(committed/copied, "commit/COPY")
+		fmt.Printf("processor-seconds for 1000 readings, where the system tells:\n")
+		fmt.Printf("  from the call to the commit: program %.4f, PostgreSQL %.4f\n", spent.program/benchReadings*1000, spent.postgres/benchReadings*1000)
+		fmt.Printf("  COPY of the same rows:       program %.4f, PostgreSQL %.4f\n", copying.program/benchReadings*1000, copying.postgres/benchReadings*1000)
 	}
 }
 
@@ -108,14 +121,13 @@ func benchClient(b *testing.B, p *app.Process, data string) (context.Context, cr
 
 // benchCalls are visits of ten readings, ten vehicles a call, in order of time.
 func benchCalls() []*creepagev1.SubmitReadingsRequest {
-	const perVisit = 10
-	visits := benchReadings / benchVehicles / perVisit
+	visits := benchReadings / benchVehicles / benchPerVisit
 	begin := time.Now().AddDate(0, 0, -30*visits).Truncate(24 * time.Hour)
 	var calls []*creepagev1.SubmitReadingsRequest
 	call := &creepagev1.SubmitReadingsRequest{}
 	for visit := range visits {
 		for vehicle := range benchVehicles {
-			for i := range perVisit {
+			for i := range benchPerVisit {
 				at := begin.AddDate(0, 0, 30*visit).Add(8*time.Hour + time.Duration(vehicle)*time.Minute + time.Duration(i)*2*time.Second)
 				call.Readings = append(call.Readings, benchReading(visit, vehicle, i, at))
 			}
@@ -180,14 +192,22 @@ func drive(b *testing.B, ctx context.Context, intake creepagev1.IntakeServiceCli
 		b.Fatal(err)
 	}
 	defer func() { _ = conn.Close(context.Background()) }()
+	// All are counted only when those of the last visit are there: counting costs.
+	last := calls[len(calls)-1].GetReadings()[0].GetMeasureTime().AsTime().Truncate(24 * time.Hour)
+	waitForRows(b, conn, benchVehicles*benchPerVisit, "SELECT count(*) FROM readings WHERE measured_at >= $1", last)
+	waitForRows(b, conn, benchReadings, "SELECT count(*) FROM readings")
+	return acknowledged, benchReadings / time.Since(begin).Seconds()
+}
+
+// waitForRows waits until a count has reached what it must.
+func waitForRows(b *testing.B, conn *pgx.Conn, want int, count string, args ...any) {
 	look := time.NewTicker(20 * time.Millisecond)
 	defer look.Stop()
-	for n := 0; n < benchReadings; <-look.C {
-		if err := conn.QueryRow(context.Background(), "SELECT count(*) FROM readings").Scan(&n); err != nil {
+	for n := 0; n < want; <-look.C {
+		if err := conn.QueryRow(context.Background(), count, args...).Scan(&n); err != nil {
 			b.Fatal(err)
 		}
 	}
-	return acknowledged, benchReadings / time.Since(begin).Seconds()
 }
 
 // rawStream is how many one-reading messages one publisher stores a second when
@@ -224,31 +244,91 @@ func rawStream(b *testing.B, reading *creepagev1.Reading) float64 {
 	return messages / time.Since(begin).Seconds()
 }
 
-// rawCopy is how many rows one COPY brings into an indexed table a second.
-func rawCopy(b *testing.B, data string) float64 {
+// rawCopy is how many rows one COPY brings a second into a table with the
+// columns, indexes and constraints of the readings, and what that costs of the
+// processor. It copies the rows that have just been committed.
+func rawCopy(b *testing.B, data string) (rate float64, cost spent) {
 	conn, err := pgx.Connect(b.Context(), ownerURL(data))
 	if err != nil {
 		b.Fatal(err)
 	}
 	defer func() { _ = conn.Close(context.Background()) }()
-	if _, err := conn.Exec(b.Context(), `CREATE TABLE raw (organisation_id uuid, reading_id text, measured_at timestamptz, vehicle_id bigint, component smallint, conductor smallint,
-		relation smallint, ohms double precision, test_volts double precision, celsius double precision, assessment bytea, PRIMARY KEY (organisation_id, reading_id, measured_at));
-		CREATE INDEX ON raw (vehicle_id, component, measured_at)`); err != nil {
+	if _, err := conn.Exec(b.Context(), `CREATE TABLE raw (LIKE readings INCLUDING ALL)`); err != nil {
 		b.Fatal(err)
 	}
-	organisation, assessment := [16]byte{1}, bytes.Repeat([]byte{7}, 40)
-	at := time.Now()
-	begin := time.Now()
-	n, err := conn.CopyFrom(b.Context(), pgx.Identifier{"raw"}, []string{"organisation_id", "reading_id", "measured_at", "vehicle_id", "component", "conductor", "relation", "ohms", "test_volts", "celsius", "assessment"},
-		pgx.CopyFromSlice(benchReadings, func(i int) ([]any, error) {
-			return []any{organisation, fmt.Sprintf("b-%d", i), at.Add(time.Duration(i) * time.Second), int64(i % benchVehicles), int16(4), int16(3), int16(1), 2e8, 500.0, 21.0, assessment}, nil
-		}))
+	rows, err := conn.Query(b.Context(), `SELECT * FROM readings ORDER BY received_at`)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer rows.Close()
+	var columns []string
+	for _, f := range rows.FieldDescriptions() {
+		columns = append(columns, f.Name)
+	}
+	var values [][]any
+	for rows.Next() {
+		row, err := rows.Values()
+		if err != nil {
+			b.Fatal(err)
+		}
+		values = append(values, row)
+	}
+	if err := rows.Err(); err != nil {
+		b.Fatal(err)
+	}
+	before, begin := spentBy(data), time.Now()
+	n, err := conn.CopyFrom(b.Context(), pgx.Identifier{"raw"}, columns, pgx.CopyFromRows(values))
 	if err != nil || n != benchReadings {
 		b.Fatal(n, err)
 	}
-	rate := benchReadings / time.Since(begin).Seconds()
+	rate, cost = benchReadings/time.Since(begin).Seconds(), spentBy(data).since(before)
 	if _, err := conn.Exec(b.Context(), "DROP TABLE raw"); err != nil {
 		b.Fatal(err)
 	}
-	return rate
+	return rate, cost
+}
+
+// spent is processor time in seconds: of this program, and of the database's
+// processes; not a number where the system does not tell.
+type spent struct{ program, postgres float64 }
+
+func (s spent) since(before spent) spent {
+	return spent{s.program - before.program, s.postgres - before.postgres}
+}
+
+// spentBy reads what has been spent so far (proc(5): /proc/PID/stat).
+func spentBy(data string) spent {
+	const ticks = 100 // a second: USER_HZ on every platform of Linux that Go runs on
+	var usage syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &usage); err != nil {
+		return spent{math.NaN(), math.NaN()}
+	}
+	s := spent{program: time.Duration(usage.Utime.Nano() + usage.Stime.Nano()).Seconds()}
+	pid, err := os.ReadFile(filepath.Join(data, "postgres", "data", "postmaster.pid"))
+	if err != nil {
+		return spent{s.program, math.NaN()}
+	}
+	parent, _, _ := strings.Cut(string(pid), "\n")
+	stats, _ := filepath.Glob("/proc/[0-9]*/stat")
+	if len(stats) == 0 {
+		return spent{s.program, math.NaN()}
+	}
+	for _, path := range stats {
+		text, err := os.ReadFile(path)
+		if err != nil {
+			continue // has ended
+		}
+		// After the name, which ends with the last parenthesis: state, parent ... utime stime cutime cstime.
+		fields := strings.Fields(string(text[strings.LastIndexByte(string(text), ')')+1:]))
+		own, of := filepath.Base(filepath.Dir(path)) == parent, fields[1] == parent
+		last := 12
+		if own {
+			last = 14
+		}
+		for i := 11; (own || of) && i <= last; i++ {
+			n, _ := strconv.ParseFloat(fields[i], 64)
+			s.postgres += n / ticks
+		}
+	}
+	return s
 }
