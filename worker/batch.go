@@ -16,19 +16,20 @@ import (
 	"creepage/internal/wire"
 )
 
-// Limits bound a batch: it is closed when it holds this many entries or bytes,
-// or when no further message is there within Linger. Under a backlog batches
-// are therefore large, when there is little to do they are small.
+// Limits bound a batch: one that holds this many entries or bytes takes no
+// further message. A batch grows while the one before it is being committed:
+// under a backlog batches are therefore large, when there is little to do they
+// are small and wait for nothing.
 type Limits struct {
 	Entries int
 	Bytes   int
-	Linger  time.Duration
 }
 
-// DefaultLimits: inserting pays most from 2,000 rows a transaction on, and
-// little beyond 4,000.
+// DefaultLimits: inserting gains little beyond 4,000 rows a transaction, but the
+// memory of a vehicle is read and written once a batch, however many of its
+// visits are in it.
 func DefaultLimits() Limits {
-	return Limits{Entries: 4000, Bytes: 4 << 20, Linger: time.Millisecond}
+	return Limits{Entries: 16_000, Bytes: 8 << 20}
 }
 
 // batch is what goes into one transaction.
@@ -104,37 +105,15 @@ func (e *entry) decode() (err error) {
 	return nil
 }
 
-// assemble waits for a message and gathers what else is there into one batch.
-// The error is stream.ErrClosed when the consumer has handed out its last, or
-// the context's own. Messages that cannot be read go to the quarantine at once.
-func (w *Worker) assemble(ctx context.Context, c *stream.Consumer) (*batch, error) {
-	b := new(batch)
-	for len(b.messages) == 0 {
-		m, err := c.Next(ctx)
-		if err != nil {
-			return nil, err
-		}
-		w.take(ctx, b, m)
-	}
-	for len(b.entries) < w.limits.Entries && b.bytes < w.limits.Bytes {
-		m, err := c.NextWithin(w.limits.Linger)
-		if err != nil || m == nil { // what is here is worth a batch; the error comes again
-			break
-		}
-		w.take(ctx, b, m)
-	}
-	return b, nil
-}
-
-// take decodes a message into the batch, or sets it aside.
-func (w *Worker) take(ctx context.Context, b *batch, m *stream.Message) {
+// read decodes a message into a batch of its own; nil if it cannot be read and
+// went to the quarantine.
+func (w *Worker) read(ctx context.Context, m *stream.Message) *batch {
 	var content streamv1.Batch
 	if err := proto.Unmarshal(m.Payload, &content); err != nil {
 		w.setAside(ctx, m, fmt.Sprintf("the message is no batch: %v", err))
-		return
+		return nil
 	}
-	b.messages = append(b.messages, m)
-	b.bytes += len(m.Payload)
+	b := &batch{messages: []*stream.Message{m}, bytes: len(m.Payload), entries: make([]entry, 0, len(content.GetEntries()))}
 	for i, raw := range content.GetEntries() {
 		e := entry{message: m, raw: raw}
 		if err := e.decode(); err != nil {
@@ -143,7 +122,19 @@ func (w *Worker) take(ctx context.Context, b *batch, m *stream.Message) {
 		}
 		b.entries = append(b.entries, e)
 	}
+	return b
 }
+
+// add puts another batch's messages behind those of b.
+func (b *batch) add(o *batch) {
+	b.messages = append(b.messages, o.messages...)
+	b.entries = append(b.entries, o.entries...)
+	b.refused = append(b.refused, o.refused...)
+	b.bytes += o.bytes
+}
+
+// full says whether the batch takes no further message.
+func (b *batch) full(l Limits) bool { return len(b.entries) >= l.Entries || b.bytes >= l.Bytes }
 
 // arrived is when an old record arrived, as far as is known: when its sender
 // says it did, or else when it was measured.

@@ -201,7 +201,7 @@ func (e *env) step(w *Worker) {
 			return
 		}
 		soon, cancel := context.WithTimeout(e.t.Context(), 100*time.Millisecond)
-		b, err := w.assemble(soon, e.consumer)
+		b, err := e.assemble(soon, w, e.consumer)
 		cancel()
 		if errors.Is(err, context.DeadlineExceeded) { // the acknowledgement was under way
 			continue
@@ -214,6 +214,30 @@ func (e *env) step(w *Worker) {
 		}
 		if err := e.conn.Flush(); err != nil {
 			e.t.Fatal(err)
+		}
+	}
+}
+
+// assemble gathers what is in the stream into one batch, as a lane does.
+func (e *env) assemble(ctx context.Context, w *Worker, c *stream.Consumer) (*batch, error) {
+	var b *batch
+	for {
+		m, err := c.NextWithin(time.Millisecond)
+		if b == nil && m == nil && err == nil {
+			m, err = c.Next(ctx)
+		}
+		if err != nil {
+			return nil, err
+		}
+		if m == nil {
+			return b, nil
+		}
+		switch one := w.read(ctx, m); {
+		case one == nil:
+		case b == nil:
+			b = one
+		default:
+			b.add(one)
 		}
 	}
 }

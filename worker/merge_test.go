@@ -163,7 +163,7 @@ func (e *env) gathered(w *Worker, entries int) []*batch {
 	e.t.Helper()
 	var batches []*batch
 	for got := 0; got < entries; {
-		b, err := w.assemble(e.t.Context(), e.consumer)
+		b, err := e.assemble(e.t.Context(), w, e.consumer)
 		if err != nil {
 			e.t.Fatal(err)
 		}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math/bits"
 	"slices"
 	"time"
 
@@ -186,7 +187,7 @@ func save(ctx context.Context, tx *store.WorkerTx, tracks []*track) error {
 		if t.replayed { // what was kept after the checkpoint it was replayed from
 			stale[t.vehicle.Key] = replayedFrom(t)
 		}
-		for _, c := range t.checkpoints {
+		for _, c := range thinned(t.checkpoints) {
 			checkpoints, owners = append(checkpoints, c), append(owners, t.vehicle.Organisation)
 		}
 	}
@@ -197,6 +198,21 @@ func save(ctx context.Context, tx *store.WorkerTx, tracks []*track) error {
 		return err
 	}
 	return tx.SaveStates(ctx, states)
+}
+
+// thinned leaves of new checkpoints, oldest first, those that the store would
+// leave of them: of those whose age, in units of 8 days, lies between two powers
+// of two, the oldest.
+func thinned(checkpoints []store.Checkpoint) []store.Checkpoint {
+	var kept []store.Checkpoint
+	last := -1
+	for _, c := range checkpoints {
+		age := checkpoints[len(checkpoints)-1].Day.Sub(c.Day)
+		if power := bits.Len64(uint64(age/(8*24*time.Hour)) + 1); power != last {
+			kept, last = append(kept, c), power
+		}
+	}
+	return kept
 }
 
 // replayedFrom is the first day whose checkpoints do not stand any more.

@@ -48,7 +48,7 @@ type Worker struct {
 	sender   *webhook.Sender
 	mail     *mail.Server
 	changed  chan struct{} // one token: vehicles may have changed
-	backlog  atomic.Bool   // batches are full: more is waiting than one holds
+	lanes    []*lane
 
 	unsigned atomic.Bool // webhooks cannot be signed, and that has been logged
 
@@ -66,6 +66,9 @@ func New(c Config) (*Worker, error) {
 	}
 	w := &Worker{store: c.Store, stream: c.Stream, model: c.Model, clock: c.Clock, log: c.Log, metrics: metrics, limits: c.Limits,
 		changed: make(chan struct{}, 1), webhooks: c.Webhooks, mail: c.Mail, sender: webhook.NewSender(c.Webhooks.Policy), retryAfter: webhook.RetryAfter}
+	for range lanes {
+		w.lanes = append(w.lanes, newLane(c.Limits))
+	}
 	if w.jobs, err = w.newJobs(c.Store, c.Log); err != nil {
 		return nil, err
 	}
@@ -112,9 +115,10 @@ func (w *Worker) Run(ctx context.Context) error {
 			}
 		})
 	}
-	batches := make(chan *batch)
-	run("consume", func() error { defer close(batches); return w.gather(finishing, consumer, batches) })
-	run("commit", func() error { return w.commitAll(ctx, finishing, batches) })
+	run("consume", func() error { return w.gather(finishing, consumer) })
+	for _, l := range w.lanes {
+		run("commit", func() error { return w.commitAll(ctx, finishing, l) })
+	}
 	run("evaluate", func() error { return w.evaluateLoop(ctx) })
 	run("daily pass", func() error { return w.dailyLoop(ctx) })
 	run("histories", func() error { return w.historyLoop(ctx) })
@@ -132,10 +136,16 @@ func (w *Worker) Run(ctx context.Context) error {
 	return nil
 }
 
-// gather assembles the next batch while the one before is being committed.
-func (w *Worker) gather(ctx context.Context, consumer *stream.Consumer, batches chan<- *batch) error {
+// gather decodes messages and puts them into their lanes, until the consumer has
+// handed out its last. A partition's messages all go the same way, in order.
+func (w *Worker) gather(ctx context.Context, consumer *stream.Consumer) error {
+	defer func() {
+		for _, l := range w.lanes {
+			l.close()
+		}
+	}()
 	for {
-		b, err := w.assemble(ctx, consumer)
+		m, err := consumer.Next(ctx)
 		switch {
 		case errors.Is(err, stream.ErrClosed):
 			return nil
@@ -148,25 +158,27 @@ func (w *Worker) gather(ctx context.Context, consumer *stream.Consumer, batches 
 		case err != nil:
 			return err
 		}
-		select {
-		case batches <- b:
-		case <-ctx.Done():
+		b := w.read(ctx, m)
+		if b == nil {
+			continue
+		}
+		if w.lanes[m.Partition()%len(w.lanes)].put(ctx, b) != nil {
 			w.giveBack(b)
 			return nil
 		}
 	}
 }
 
-// commitAll commits batches one after the other. After a failure worth another
-// attempt it pauses; only the first of a row of failures and its end are logged.
-func (w *Worker) commitAll(stopping, ctx context.Context, batches <-chan *batch) error {
+// commitAll commits a lane's batches one after the other. After a failure worth
+// another attempt it pauses; only the first of a row of failures and its end are
+// logged.
+func (w *Worker) commitAll(stopping, ctx context.Context, l *lane) error {
 	failing := false
 	for {
-		b, more := w.nextBatch(batches)
-		if !more {
+		b := l.take(w.wake)
+		if b == nil {
 			return nil
 		}
-		w.backlog.Store(len(b.entries) >= w.limits.Entries)
 		err := w.process(ctx, b)
 		if err != nil {
 			w.metrics.failures.Inc()
@@ -186,30 +198,19 @@ func (w *Worker) commitAll(stopping, ctx context.Context, batches <-chan *batch)
 	}
 }
 
-// nextBatch waits for a batch. When none comes for a moment the backlog is over
-// and the evaluator may go on.
-func (w *Worker) nextBatch(batches <-chan *batch) (*batch, bool) {
-	if w.backlog.Load() {
-		timer := time.NewTimer(backlogOver)
-		defer timer.Stop()
-		select {
-		case b, more := <-batches:
-			return b, more
-		case <-timer.C:
-			w.backlog.Store(false)
-			w.wake()
+// backlog says whether more is waiting than small batches hold.
+func (w *Worker) backlog() bool {
+	for _, l := range w.lanes {
+		if l.backlog.Load() {
+			return true
 		}
 	}
-	b, more := <-batches
-	return b, more
+	return false
 }
 
 // wake lets the evaluator look for changed vehicles.
 func (w *Worker) wake() {
-	select {
-	case w.changed <- struct{}{}:
-	default:
-	}
+	signal(w.changed)
 }
 
 // evaluateLoop evaluates changed vehicles whenever a batch has been committed,
@@ -217,7 +218,7 @@ func (w *Worker) wake() {
 func (w *Worker) evaluateLoop(ctx context.Context) error {
 	var last time.Time
 	return w.every(ctx, "vehicles cannot be evaluated", changedEvery, w.changed, func() error {
-		if w.backlog.Load() && time.Since(last) < evaluateAtLeast {
+		if w.backlog() && time.Since(last) < evaluateAtLeast {
 			return nil // what waits for its commit would change the same vehicles again
 		}
 		_, err := w.EvaluateChanged(ctx)

@@ -104,7 +104,7 @@ func TestKilledBetweenCommitAndAcknowledgementNothingCountsTwice(t *testing.T) {
 	}
 	var held []*stream.Message
 	for range 4 { // one message a partition at most
-		b, err := killed.assemble(t.Context(), c)
+		b, err := e.assemble(t.Context(), killed, c)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -223,7 +223,7 @@ func TestDatabaseThatComesBackFindsEverythingWaiting(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := w.assemble(t.Context(), c)
+	b, err := e.assemble(t.Context(), w, c)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strconv"
+	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -34,6 +36,16 @@ type Message struct {
 	Sequence   uint64 // in the stream
 	Deliveries uint64 // 1 at the first delivery
 	StoredAt   time.Time
+}
+
+// Partition is the number of the partition the message came by; 0 for a subject
+// that has none.
+func (m *Message) Partition() int {
+	n, err := strconv.Atoi(strings.TrimPrefix(m.Subject, readingsSubject))
+	if err != nil || n < 0 {
+		return 0
+	}
+	return n
 }
 
 // Next waits for a message until the context ends. The error is ErrClosed
