@@ -42,7 +42,6 @@ type Worker struct {
 	clock    func() time.Time
 	log      *slog.Logger
 	metrics  *metrics
-	limits   Limits
 	jobs     *river.Client[pgx.Tx]
 	webhooks Webhooks
 	sender   *webhook.Sender
@@ -64,7 +63,7 @@ func New(c Config) (*Worker, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := &Worker{store: c.Store, stream: c.Stream, model: c.Model, clock: c.Clock, log: c.Log, metrics: metrics, limits: c.Limits,
+	w := &Worker{store: c.Store, stream: c.Stream, model: c.Model, clock: c.Clock, log: c.Log, metrics: metrics,
 		changed: make(chan struct{}, 1), webhooks: c.Webhooks, mail: c.Mail, sender: webhook.NewSender(c.Webhooks.Policy), retryAfter: webhook.RetryAfter}
 	for range lanes {
 		w.lanes = append(w.lanes, newLane(c.Limits))

@@ -135,7 +135,9 @@ func (encodedCodec) Marshal(v any) ([]byte, error) {
 	return nil, fmt.Errorf("%T is not encoded", v)
 }
 
-func (encodedCodec) Unmarshal(text []byte, v any) error { return proto.Unmarshal(text, v.(proto.Message)) }
+func (encodedCodec) Unmarshal(text []byte, v any) error {
+	return proto.Unmarshal(text, v.(proto.Message))
+}
 
 // benchCalls are visits of ten readings, ten vehicles a call, in order of time.
 func benchCalls(b *testing.B) (calls []encoded, example *creepagev1.Reading) {
