@@ -165,7 +165,7 @@ func checkReadme(t *testing.T, out string, examples int) {
 		`"secret":`,  // a key, shown once
 		`"ACCEPTED"`, `"REJECTED"`, "resistance_ohms",
 		"vehicles/truck-17/outlook",
-		"2 rows: 2 accepted, 0 known already, 0 refused",
+		"2 readings: 2 accepted, 0 known already, 0 refused",
 		"whose local time is this", // the proposal
 		"isolation codes:",         // the backtest's summary
 	} {

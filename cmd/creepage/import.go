@@ -145,7 +145,7 @@ func runImport(ctx context.Context, out, messages io.Writer, path string, f impo
 	show.end(err == nil)
 	if err := errors.Join(err, im.Rejects.Close(), tell()); err != nil {
 		if im.CheckpointFile != "" {
-			return fmt.Errorf("%w\n%d rows are done; start the same command again to go on from there", err, counts.Rows)
+			return fmt.Errorf("%w\n%d readings are done; start the same command again to go on from there", err, counts.Rows)
 		}
 		return err
 	}
@@ -278,15 +278,15 @@ func (f *importFlags) client(messages io.Writer) (*client.Client, client.Patienc
 // finish sends what goes with the readings and says what became of everything.
 func (f *importFlags) finish(ctx context.Context, out io.Writer, n sheet.Counts) error {
 	if f.dryRun {
-		fmt.Fprintf(out, "%d rows: %d could be sent, %d would be refused\n", n.Rows, n.Accepted, n.Rejected)
+		fmt.Fprintf(out, "%d readings: %d could be sent, %d would be refused\n", n.Rows, n.Accepted, n.Rejected)
 	} else {
-		fmt.Fprintf(out, "%d rows: %d accepted, %d known already, %d refused\n", n.Rows, n.Accepted, n.Duplicates, n.Rejected)
+		fmt.Fprintf(out, "%d readings: %d accepted, %d known already, %d refused\n", n.Rows, n.Accepted, n.Duplicates, n.Rejected)
 		if err := f.sendRest(ctx, out); err != nil {
 			return err
 		}
 	}
 	if n.Rejected > 0 {
-		return &exitError{exitRejects, fmt.Errorf("%d rows were refused; they are in %s with the reason, to be mended and imported", n.Rejected, f.rejects)}
+		return &exitError{exitRejects, fmt.Errorf("%d readings were refused; their rows are in %s with the reason, to be mended and imported", n.Rejected, f.rejects)}
 	}
 	return nil
 }

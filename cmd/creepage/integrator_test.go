@@ -354,7 +354,7 @@ func (g *integrator) importSpreadsheet() {
 	var accepted, known int
 	out := g.command(3, nil, append(run, "--from-start")...)
 	// What is not committed yet is accepted once more, and changes nothing.
-	_, counts, _ := strings.Cut(out, "rows: ")
+	_, counts, _ := strings.Cut(out, "readings: ")
 	if _, err := fmt.Sscanf(counts, "%d accepted, %d known already", &accepted, &known); err != nil || accepted+known != good {
 		g.t.Errorf("the import once more, of %d good readings: %s", good, out)
 	}

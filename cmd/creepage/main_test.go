@@ -89,7 +89,7 @@ func TestADryRunSaysWhatWouldBeRefused(t *testing.T) {
 		t.Fatal(err)
 	}
 	out, messages, code := run(t, "import", path, "--dry-run")
-	if code != exitRejects || !strings.Contains(out, "3 rows: 1 could be sent, 2 would be refused") || !strings.Contains(messages, "left out: remark") {
+	if code != exitRejects || !strings.Contains(out, "3 readings: 1 could be sent, 2 would be refused") || !strings.Contains(messages, "left out: remark") {
 		t.Errorf("exit code %d\n%s%s", code, out, messages)
 	}
 	rejects, err := os.ReadFile(path + ".rejects.csv")
