@@ -2,6 +2,7 @@ package benchwork
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -51,8 +52,8 @@ func (v *VisitRecord) Document() *paper.Document {
 	}
 	d.Blocks = append(d.Blocks, paper.Text(notARelease), v.about(), paper.Heading("Conditions"), v.conditions(),
 		paper.Heading("Precautions, as stated by the technician"), v.precautions(),
-		paper.Heading("Readings"), v.readings(), paper.Heading(fmt.Sprintf("Corrected to %s °C", short(v.Assessment.ReferenceCelsius))), v.corrections(),
-		paper.Small("The published laws differ: halving every 10 °C, IEEE 43 for thermosetting insulation, ANSI/NETA for solid insulation. The value is by the last, the spread by all three. A vehicle's circuit is a mix of materials."))
+		paper.Heading("Readings"), v.readings(), paper.Small(fmt.Sprintf("Corrected to %s °C by the ANSI/NETA table for solid insulation; the spread is that of the published laws, which differ: "+
+			"halving every 10 °C, IEEE 43 for thermosetting insulation, ANSI/NETA. A vehicle's circuit is a mix of materials.", short(v.Assessment.ReferenceCelsius))))
 	d.Blocks = append(d.Blocks, v.remarks()...)
 	d.Blocks = append(d.Blocks, v.charts()...)
 	return v.close(d)
@@ -150,6 +151,7 @@ func (v *VisitRecord) conditions() paper.Facts {
 		return v.each(func(r *insulation.Reading) string { return quantity(of(r), unit) })
 	}
 	return paper.Facts{
+		{Name: "Test", Value: v.each(testWords)},
 		{Name: "Air", Value: number(func(r *insulation.Reading) float64 { return r.AirCelsius }, "°C")},
 		{Name: "Relative humidity", Value: number(func(r *insulation.Reading) float64 { return r.HumidityPct }, "%")},
 		{Name: "Measured part", Value: number(func(r *insulation.Reading) float64 { return r.PartCelsius }, "°C")},
@@ -196,32 +198,38 @@ func (v *VisitRecord) precautions() paper.Block {
 	}
 }
 
+// readings is the table of readings with limit, verdict and correction. How
+// each was tested stands in it where that was not the same for all.
 func (v *VisitRecord) readings() paper.Table {
-	t := paper.Table{Columns: []paper.Column{{Title: "", Width: 0.5}, {Title: "UTC", Width: 1.1}, {Title: "Test point", Width: 4}, {Title: "Reading", Width: 1.9, Right: true},
-		{Title: "Test", Width: 2}, {Title: "Limit", Width: 1.6, Right: true}, {Title: "Verdict", Width: 3.2}}}
+	at := fmt.Sprintf("At %s °C", short(v.Assessment.ReferenceCelsius))
+	t := paper.Table{Columns: []paper.Column{{Width: 7}, {Title: "UTC", Width: 11}, {Title: "Test point", Width: 42}, {Title: "Reading", Width: 19, Right: true},
+		{Title: "Limit", Width: 18, Right: true}, {Title: "Verdict", Width: 30}, {Title: at, Width: 18, Right: true}, {Title: "Spread", Width: 30}}}
+	differ := len(distinct(v.Readings, testWords)) > 1
+	if differ {
+		t.Columns = slices.Insert(t.Columns, 3, paper.Column{Title: "Test", Width: 19})
+	}
 	for i := range v.Readings {
 		r, item := &v.Readings[i], &v.Assessment.Items[i]
-		limit := "none known"
+		limit, corrected, spread := "none", "–", "not corrected"
 		if item.LimitOhms > 0 {
 			limit = insulation.FormatOhms(item.LimitOhms)
 		}
-		t.Rows = append(t.Rows, paper.Row{Strong: item.ServiceLimit == insulation.NotMet,
-			Cells: []string{fmt.Sprint(i + 1), r.MeasuredAt.UTC().Format("15:04"), pointWords(r), insulation.FormatResistance(r.Relation, r.Ohms), testWords(r), limit, verdictWords(item.ServiceLimit)}})
-	}
-	return t
-}
-
-func (v *VisitRecord) corrections() paper.Table {
-	t := paper.Table{Columns: []paper.Column{{Title: "", Width: 0.5}, {Title: "Taken at", Width: 1.6}, {Title: "Corrected", Width: 2, Right: true}, {Title: "Spread of the published laws", Width: 4}, {Title: "Against the limit", Width: 3}}}
-	for i := range v.Readings {
-		r, item := &v.Readings[i], &v.Assessment.Items[i]
-		cells := []string{fmt.Sprint(i + 1), orNotTaken(quantity(r.Celsius(), "°C")), "–", "not corrected: " + item.Uncorrected, "–"}
-		if item.Uncorrected == "" {
-			cells[2] = insulation.FormatResistance(r.Relation, item.Corrected.Mid)
-			cells[3] = insulation.FormatResistance(r.Relation, item.Corrected.Low) + " to " + insulation.FormatResistance(r.Relation, item.Corrected.High)
-			cells[4] = verdictWords(item.AtReference)
+		verdict := verdictWords(item.ServiceLimit)
+		switch {
+		case item.Uncorrected == "" && r.Celsius() == v.Assessment.ReferenceCelsius:
+			corrected, spread = insulation.FormatResistance(r.Relation, r.Ohms), "as read"
+		case item.Uncorrected == "":
+			corrected = insulation.FormatResistance(r.Relation, item.Corrected.Mid)
+			spread = spreadWords(r.Relation, item.Corrected)
+			if item.AtReference != item.ServiceLimit && item.AtReference != insulation.NotApplicable {
+				verdict += "; corrected: " + verdictWords(item.AtReference)
+			}
 		}
-		t.Rows = append(t.Rows, paper.Row{Cells: cells, Strong: item.AtReference == insulation.NotMet})
+		cells := []string{fmt.Sprint(i + 1), r.MeasuredAt.UTC().Format("15:04"), pointWords(r), insulation.FormatResistance(r.Relation, r.Ohms), limit, verdict, corrected, spread}
+		if differ {
+			cells = slices.Insert(cells, 3, testWords(r))
+		}
+		t.Rows = append(t.Rows, paper.Row{Cells: cells, Strong: item.ServiceLimit == insulation.NotMet || item.AtReference == insulation.NotMet})
 	}
 	return t
 }
@@ -230,6 +238,7 @@ func (v *VisitRecord) corrections() paper.Table {
 var shownAlready = map[insulation.NoteCode]bool{
 	insulation.NoteOverRange: true, insulation.NoteBelowRange: true, insulation.NoteMeterMissing: true, insulation.NoteCalibrationMissing: true,
 	insulation.NoteZeroVoltsNotStated: true, insulation.NoteGlovesNotStated: true, insulation.NoteHumidityMissing: true,
+	insulation.NoteTemperatureMissing: true,
 }
 
 // remarks are what the readings say together, and each remark once with the
@@ -245,22 +254,23 @@ func (v *VisitRecord) remarks() []paper.Block {
 	for _, c := range v.Assessment.Contradictions {
 		items = append(items, "Contradiction: "+plain(c.Text)+". Measure these again.")
 	}
-	for _, a := range v.Assessment.Again {
-		if a.Code != "contradiction" { // said above
-			items = append(items, fmt.Sprintf("Measure %s %s to %s: %s.", plain(a.Component.String()), plain(a.Conductor.String()), a.Reference, plain(a.Text)))
-		}
-	}
+	items = append(items, v.again()...)
 	seen := map[string][]int{}
 	var order []string
+	say := func(i int, text string) {
+		if len(seen[text]) == 0 {
+			order = append(order, text)
+		}
+		seen[text] = append(seen[text], i)
+	}
 	for i := range v.Assessment.Items {
+		if why := v.Assessment.Items[i].Uncorrected; why != "" {
+			say(i, "not corrected: "+why)
+		}
 		for _, n := range v.Assessment.Items[i].Notes {
-			if shownAlready[n.Code] {
-				continue
+			if !shownAlready[n.Code] {
+				say(i, n.Text)
 			}
-			if len(seen[n.Text]) == 0 {
-				order = append(order, n.Text)
-			}
-			seen[n.Text] = append(seen[n.Text], i)
 		}
 	}
 	for _, text := range order {
@@ -271,6 +281,31 @@ func (v *VisitRecord) remarks() []paper.Block {
 		blocks = append(blocks, paper.List{Items: items})
 	}
 	return blocks
+}
+
+// again lists what to measure again: what is to be confirmed and what was not
+// measured in one line each, the rest point by point.
+func (v *VisitRecord) again() []string {
+	var items, confirm, missing []string
+	for _, a := range v.Assessment.Again {
+		point := pointWords(&insulation.Reading{Component: a.Component, Conductor: a.Conductor, Reference: a.Reference})
+		switch a.Code {
+		case "contradiction": // said with it
+		case "confirm":
+			confirm = append(confirm, point)
+		case "not_measured":
+			missing = append(missing, point)
+		default:
+			items = append(items, fmt.Sprintf("Measure again %s: %s.", point, plain(a.Text)))
+		}
+	}
+	if len(confirm) > 0 {
+		items = append(items, "To be confirmed by a second reading before anything is replaced: "+strings.Join(confirm, "; ")+".")
+	}
+	if len(missing) > 0 {
+		items = append(items, "Not measured in this visit: "+strings.Join(missing, "; ")+".")
+	}
+	return items
 }
 
 // which names the readings at some positions.
@@ -284,7 +319,7 @@ func (v *VisitRecord) which(positions []int) string {
 	return "Reading " + numbers(positions)
 }
 
-const mostCharts = 9
+const mostCharts = 12
 
 func (v *VisitRecord) charts() []paper.Block {
 	if len(v.Tracks) == 0 {
@@ -304,7 +339,7 @@ func (v *VisitRecord) charts() []paper.Block {
 		key += " Band: the estimate at 20 °C, dry, 8 in 10."
 	}
 	if more := len(v.Tracks) - mostCharts; more > 0 {
-		key += fmt.Sprintf(" %d more tracks are not drawn.", more)
+		key += " Not drawn: " + counted(more, "more track") + "."
 	}
 	return []paper.Block{paper.Heading("The tracks"), d, paper.Small(key)}
 }

@@ -69,11 +69,14 @@ func quantity(v float64, unit string) string {
 // short writes a number without needless digits.
 func short(v float64) string { return fmt.Sprintf("%.4g", v) }
 
-func orNotTaken(s string) string {
-	if s == "" {
-		return "not taken"
+// spreadWords writes an interval, its unit once where both ends have the same.
+func spreadWords(relation insulation.Relation, i insulation.Interval) string {
+	low, high := insulation.FormatResistance(relation, i.Low), insulation.FormatResistance(relation, i.High)
+	number, unit, _ := strings.Cut(low, " ")
+	if strings.HasSuffix(high, " "+unit) {
+		low = number
 	}
-	return s
+	return low + " to " + high
 }
 
 // yesNo is what a technician states: "" for nothing, which is not "no".

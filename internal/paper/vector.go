@@ -59,6 +59,8 @@ func drawSVG(pdf *fpdf.Fpdf, svg string, x, y, width float64) error {
 	}
 	f := &figure{pdf: pdf, x: x, y: y, scale: min(width/w, largest), clips: map[string]map[string]string{}}
 	defer f.reset()
+	// A small disc whose end misses its beginning by a rounding would grow a spike.
+	pdf.SetLineJoinStyle("round")
 	d := xml.NewDecoder(strings.NewReader(svg))
 	stack := []map[string]string{{"fill": "#000", "stroke": "none", "stroke-width": "1", "font-size": "12"}}
 	for {
@@ -279,6 +281,7 @@ func (f *figure) text(s string, style map[string]string) error {
 func (f *figure) reset() {
 	f.pdf.SetDashPattern(nil, 0)
 	f.pdf.SetLineWidth(0.2)
+	f.pdf.SetLineJoinStyle("miter")
 }
 
 // step is one command of a path with its numbers.

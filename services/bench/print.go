@@ -53,17 +53,17 @@ func (s *Service) PrintVisitRecord(ctx context.Context, req *creepagev1.PrintVis
 		if err := onFile(ctx, tx, &record); err != nil {
 			return err
 		}
+		record.Assessment, err = insulation.AssessVisit(record.Readings, record.Platform, s.now(), benchwork.ReferenceCelsius)
+		if err != nil {
+			return err
+		}
 		history, err := tx.History(ctx, v.vehicle.Key)
 		if err != nil {
 			return err
 		}
-		record.Tracks, err = s.tracks(v, record.Platform, c, history)
+		record.Tracks, err = s.tracks(v, &record, c, history)
 		return err
 	})
-	if err != nil {
-		return nil, err
-	}
-	record.Assessment, err = insulation.AssessVisit(record.Readings, record.Platform, s.now(), benchwork.ReferenceCelsius)
 	if err != nil {
 		return nil, err
 	}
@@ -147,7 +147,8 @@ func onFile(ctx context.Context, tx *store.Tx, record *benchwork.VisitRecord) er
 // tracks are the charts of what the visit measured, up to the visit: readings
 // as taken, and the levels by the very fold that warns. A shop's key gets its
 // own shop's readings and no levels, which rest on everybody's.
-func (s *Service) tracks(v *storedVisit, p *insulation.Platform, c caller.Caller, history []trend.Entry) ([]draw.Chart, error) {
+func (s *Service) tracks(v *storedVisit, record *benchwork.VisitRecord, c caller.Caller, history []trend.Entry) ([]draw.Chart, error) {
+	p := record.Platform
 	history = slices.DeleteFunc(history, func(e trend.Entry) bool { return e.Time().After(v.end()) })
 	var estimates []trend.Estimate
 	if c.Role != creepagev1.Key_SHOP {
@@ -161,7 +162,7 @@ func (s *Service) tracks(v *storedVisit, p *insulation.Platform, c caller.Caller
 		}
 	}
 	var charts []draw.Chart
-	for _, key := range groupsOf(v.readings) {
+	for _, key := range groupsOf(v.readings, record.Assessment.Items) {
 		chart := draw.Chart{ID: fmt.Sprintf("track-%d", len(charts)), Title: groupTitle(key), LimitText: "service limit"}
 		var oldest time.Time
 		for _, e := range history {
@@ -193,16 +194,22 @@ func span(oldest, end time.Time) (from, to time.Time) {
 	return oldest.Add(-margin), end.Add(margin)
 }
 
-// groupsOf lists the tracks that readings belong to, each once.
-func groupsOf(readings []insulation.Reading) []trend.GroupKey {
-	var keys []trend.GroupKey
+// groupsOf lists the tracks that readings belong to, each once: first those
+// below their limit, for not all of many are drawn.
+func groupsOf(readings []insulation.Reading, items []insulation.VisitItem) []trend.GroupKey {
+	var below, keys []trend.GroupKey
 	for i := range readings {
 		r := &readings[i]
-		if k := trend.GroupOf(r.Component, r.Conductor, r.Quantity); !slices.Contains(keys, k) {
+		k := trend.GroupOf(r.Component, r.Conductor, r.Quantity)
+		if items[i].ServiceLimit == insulation.NotMet && !slices.Contains(below, k) {
+			below = append(below, k)
+		}
+		if !slices.Contains(keys, k) {
 			keys = append(keys, k)
 		}
 	}
-	return keys
+	keys = slices.DeleteFunc(keys, func(k trend.GroupKey) bool { return slices.Contains(below, k) })
+	return append(below, keys...)
 }
 
 // limitOf is what a track is held against: the highest of its points' service
