@@ -33,6 +33,7 @@ import (
 	"creepage/services/fleet"
 	"creepage/services/intake"
 	"creepage/services/notify"
+	"creepage/services/report"
 )
 
 var postgres *localtest.Server
@@ -124,6 +125,7 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 			creepagev1.RegisterWatchServiceServer(r, s.watches)
 			creepagev1.RegisterWebhookServiceServer(r, s.watches)
 			creepagev1.RegisterDigestServiceServer(r, s.watches)
+			creepagev1.RegisterReportServiceServer(r, report.New(db, model, "creepage test", clock))
 		},
 	})
 	must(t, err)

@@ -79,7 +79,7 @@ refused; 130 interrupted.`,
 		},
 	}
 	root.SetFlagErrorFunc(unknownFlag)
-	root.AddCommand(benchCommand(), upCommand(), serveCommand(), workCommand(), migrateCommand(), organisationCommand(), importCommand(), backtestCommand(), simulateCommand(), judgeCommand())
+	root.AddCommand(benchCommand(), upCommand(), serveCommand(), workCommand(), migrateCommand(), organisationCommand(), importCommand(), exportCommand(), backtestCommand(), simulateCommand(), judgeCommand())
 	for _, c := range root.Commands() {
 		usageErrors(c)
 	}

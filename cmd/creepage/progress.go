@@ -85,3 +85,61 @@ func (p *progress) end(complete bool) {
 	p.bar.Abort(false)
 	p.bars.Wait()
 }
+
+// transfer shows how much of a file has come whose length nobody knows.
+type transfer struct {
+	out         io.Writer
+	name        string
+	bars        *mpb.Progress
+	bar         *mpb.Bar
+	bytes       int64
+	began, said time.Time
+}
+
+func newTransfer(out io.Writer, name string) *transfer {
+	now := time.Now()
+	t := &transfer{out: out, name: name, began: now, said: now}
+	if f, ok := out.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+		t.bars = mpb.New(mpb.WithOutput(out), mpb.WithWidth(8), mpb.WithRefreshRate(150*time.Millisecond))
+		t.bar = t.bars.New(0, mpb.SpinnerStyle(), mpb.PrependDecorators(decor.Name(name+" ")),
+			mpb.AppendDecorators(decor.CurrentKibiByte("% .1f"), decor.Name("  "), decor.AverageSpeed(decor.SizeB1024(0), "% .1f")))
+	}
+	return t
+}
+
+// reading returns the body, which tells how much of it was read.
+func (t *transfer) reading(body io.Reader) io.Reader { return &counted{body, t} }
+
+type counted struct {
+	io.Reader
+	of *transfer
+}
+
+func (c *counted) Read(b []byte) (int, error) {
+	n, err := c.Reader.Read(b)
+	c.of.add(n)
+	return n, err
+}
+
+func (t *transfer) add(n int) {
+	t.bytes += int64(n)
+	if t.bar != nil {
+		t.bar.IncrBy(n)
+		return
+	}
+	if now := time.Now(); now.Sub(t.said) >= plainEvery {
+		t.said = now
+		fmt.Fprintf(t.out, "%s: %.1f MB, %.1f MB/s\n", t.name, float64(t.bytes)/1e6, float64(t.bytes)/1e6/now.Sub(t.began).Seconds())
+	}
+}
+
+func (t *transfer) end(complete bool) {
+	if t.bar == nil {
+		return
+	}
+	if complete {
+		t.bar.SetTotal(-1, true)
+	}
+	t.bar.Abort(false)
+	t.bars.Wait()
+}

@@ -25,6 +25,7 @@ import (
 	"creepage/services/intake"
 	"creepage/services/notify"
 	"creepage/services/reference"
+	"creepage/services/report"
 )
 
 // Serve answers callers until the context ends.
@@ -167,6 +168,7 @@ func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher 
 			creepagev1.RegisterWatchServiceServer(r, watches)
 			creepagev1.RegisterWebhookServiceServer(r, watches)
 			creepagev1.RegisterDigestServiceServer(r, watches)
+			creepagev1.RegisterReportServiceServer(r, report.New(s.api, model, software(), p.common.Clock))
 		},
 		Pages: func(mux *http.ServeMux, front *server.Server) {
 			h, err := board.New(front.Conn(), board.Options{Log: p.common.Log, Now: p.common.Clock, Store: s.api,

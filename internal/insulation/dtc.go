@@ -3,6 +3,7 @@ package insulation
 import (
 	"encoding/hex"
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -64,9 +65,12 @@ func ParseTroubleCode(text string) (TroubleCode, error) {
 }
 
 // IsolationFault says whether the code means that the isolation resistance of
-// the vehicle or its charging system is too low. The set is curated by hand:
+// the vehicle or its charging system is too low.
+func (t TroubleCode) IsolationFault() bool { return slices.Contains(IsolationCodes(), t.Code) }
+
+// IsolationCodes lists the codes that mean so. The set is curated by hand:
 // P0AA6 (SAE J2012) and P0DAA (from memory); makers' own codes are left out.
-func (t TroubleCode) IsolationFault() bool { return t.Code == "P0AA6" || t.Code == "P0DAA" }
+func IsolationCodes() []string { return []string{"P0AA6", "P0DAA"} }
 
 // MonitorDefect says whether the code means that the isolation monitor itself
 // is at fault (P0AA7 to P0AAB, SAE J2012; P0AAA from memory): not an isolation

@@ -79,3 +79,15 @@ type Code struct {
 	Code    string
 	SetAt   time.Time
 }
+
+// Holding returns the version of a platform that held at a time, nil if there is none.
+func Holding(versions []Platform, id string, at time.Time) *Platform {
+	var found *Platform
+	for i := range versions {
+		v := &versions[i]
+		if v.ID == id && !v.ValidFrom.After(at) && (found == nil || !v.ValidFrom.Before(found.ValidFrom)) {
+			found = v
+		}
+	}
+	return found
+}

@@ -91,6 +91,10 @@ var roles = map[string][]caller.Role{
 	creepagev1.ErasureService_EraseVehicle_FullMethodName: administrator,
 	creepagev1.ErasureService_ErasePerson_FullMethodName:  administrator,
 
+	creepagev1.ReportService_ListReports_FullMethodName:    readers,
+	creepagev1.ReportService_GetReport_FullMethodName:      readers,
+	creepagev1.ReportService_DownloadReport_FullMethodName: readers,
+
 	creepagev1.AccessService_GetCaller_FullMethodName:         everyone,
 	creepagev1.AccessService_CreateShop_FullMethodName:        administrator,
 	creepagev1.AccessService_ListShops_FullMethodName:         bench,

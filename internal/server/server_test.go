@@ -17,6 +17,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/uuid"
 	"github.com/prometheus/client_golang/prometheus"
+	"google.golang.org/genproto/googleapis/api/httpbody"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -55,11 +56,17 @@ type echo struct {
 	creepagev1.UnimplementedIntakeServiceServer
 	creepagev1.UnimplementedFleetServiceServer
 	creepagev1.UnimplementedAccessServiceServer
-	submit func(context.Context, *creepagev1.SubmitReadingsRequest) (*creepagev1.SubmitReadingsResponse, error)
+	creepagev1.UnimplementedReportServiceServer
+	download func(*creepagev1.DownloadReportRequest, grpc.ServerStreamingServer[httpbody.HttpBody]) error
+	submit   func(context.Context, *creepagev1.SubmitReadingsRequest) (*creepagev1.SubmitReadingsResponse, error)
 }
 
 func (e *echo) SubmitReadings(ctx context.Context, req *creepagev1.SubmitReadingsRequest) (*creepagev1.SubmitReadingsResponse, error) {
 	return e.submit(ctx, req)
+}
+
+func (e *echo) DownloadReport(req *creepagev1.DownloadReportRequest, s grpc.ServerStreamingServer[httpbody.HttpBody]) error {
+	return e.download(req, s)
 }
 
 func (e *echo) ListOutlooks(context.Context, *creepagev1.ListOutlooksRequest) (*creepagev1.ListOutlooksResponse, error) {
@@ -113,6 +120,7 @@ func newRig(t *testing.T, config Config, checks ...Check) *rig {
 			creepagev1.RegisterIntakeServiceServer(g, r.echo)
 			creepagev1.RegisterFleetServiceServer(g, r.echo)
 			creepagev1.RegisterAccessServiceServer(g, r.echo)
+			creepagev1.RegisterReportServiceServer(g, r.echo)
 		},
 	})
 	if err != nil {

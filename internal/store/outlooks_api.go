@@ -199,17 +199,15 @@ func (t *Tx) RecentReadings(ctx context.Context, of []Outlook, limit int) (map[i
 // Outlook returns the latest outlook of a vehicle, or the latest of those said
 // up to a time. It returns ErrNotFound if nothing had been said.
 func (t *Tx) Outlook(ctx context.Context, key int64, asOf time.Time) (Outlook, error) {
-	sql, args := `FROM latest_outlooks o`, []any{t.organisation, key}
-	limit := ""
+	said, args := `latest_outlooks o ON o.vehicle_id = v.id`, []any{t.organisation, asOf, key}
 	if !asOf.IsZero() {
-		sql, args = `FROM outlooks o`, append(args, asOf)
-		limit = ` AND o.evaluated_at <= $3 ORDER BY o.evaluated_at DESC LIMIT 1`
+		said = `LATERAL ` + saidLast + ` o ON true`
 	}
 	var o Outlook
 	var measured *time.Time
-	err := t.tx.QueryRow(ctx, `SELECT v.name, v.platform, coalesce(s.last_shop, ''), s.last_measured_at, o.evaluated_at, o.details `+sql+`
-		JOIN vehicles v ON v.id = o.vehicle_id LEFT JOIN vehicle_states s ON s.vehicle_id = o.vehicle_id
-		WHERE o.organisation_id = $1 AND o.vehicle_id = $2`+limit, args...).Scan(&o.Vehicle, &o.Platform, &o.LastShop, &measured, &o.EvaluatedAt, &o.Details)
+	err := t.tx.QueryRow(ctx, `SELECT v.name, v.platform, coalesce(s.last_shop, ''), s.last_measured_at, o.evaluated_at, o.details
+		FROM vehicles v JOIN `+said+` LEFT JOIN vehicle_states s ON s.vehicle_id = v.id
+		WHERE v.organisation_id = $1 AND v.id = $3 AND $2::timestamptz IS NOT NULL`, args...).Scan(&o.Vehicle, &o.Platform, &o.LastShop, &measured, &o.EvaluatedAt, &o.Details)
 	o.LastMeasuredAt = orZero(measured)
 	return o, fail("find an outlook", err)
 }

@@ -160,10 +160,12 @@ func (t *Tx) ReadingsOf(ctx context.Context, vehicle int64, where *filter.Expres
 }
 
 // History returns everything that makes a vehicle's tracks: readings that
-// stand, repairs and codes, in no order.
-func (t *Tx) History(ctx context.Context, vehicle int64) ([]trend.Entry, error) {
+// stand, repairs and codes, in no order; as it was known at a time, or as it is
+// if that is zero.
+func (t *Tx) History(ctx context.Context, vehicle int64, asOf time.Time) ([]trend.Entry, error) {
 	rows, err := t.tx.Query(ctx, `SELECT `+keptReadingColumns+` FROM readings r
-		WHERE r.organisation_id = $1 AND r.vehicle_id = $2 AND r.voided_at IS NULL ORDER BY r.measured_at`, t.organisation, vehicle)
+		WHERE r.organisation_id = $1 AND r.vehicle_id = $2 AND ($3::timestamptz IS NULL AND r.voided_at IS NULL
+			OR r.received_at <= $3 AND (r.voided_at IS NULL OR r.voided_at > $3)) ORDER BY r.measured_at`, t.organisation, vehicle, orNull(asOf))
 	if err != nil {
 		return nil, fail("read a vehicle's readings", err)
 	}
@@ -180,9 +182,12 @@ func (t *Tx) History(ctx context.Context, vehicle int64) ([]trend.Entry, error) 
 		return nil, err
 	}
 	for i := range repairs {
+		if !asOf.IsZero() && repairs[i].CreatedAt.After(asOf) {
+			continue
+		}
 		entries = append(entries, trend.Entry{Event: &insulation.Event{Component: repairs[i].Component, Kind: repairs[i].Kind, OccurredAt: repairs[i].OccurredAt}})
 	}
-	codes, err := t.Codes(ctx, vehicle, TimeCursor{}, math.MaxInt32)
+	codes, err := t.codesKnown(ctx, vehicle, asOf)
 	if err != nil {
 		return nil, err
 	}

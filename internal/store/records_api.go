@@ -96,11 +96,25 @@ func (t *Tx) Codes(ctx context.Context, vehicle int64, last TimeCursor, limit in
 	if err != nil {
 		return nil, fail("list codes", err)
 	}
-	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (insulation.Code, error) {
-		var c insulation.Code
-		err := row.Scan(&c.Vehicle, &c.Code, &c.SetAt)
-		c.SetAt = c.SetAt.UTC()
-		return c, err
-	})
+	list, err := pgx.CollectRows(rows, scanCode)
+	return list, fail("list codes", err)
+}
+
+func scanCode(row pgx.CollectableRow) (insulation.Code, error) {
+	var c insulation.Code
+	err := row.Scan(&c.Vehicle, &c.Code, &c.SetAt)
+	c.SetAt = c.SetAt.UTC()
+	return c, err
+}
+
+// codesKnown lists the codes of a vehicle that had been received at a time; all
+// if that is zero.
+func (t *Tx) codesKnown(ctx context.Context, vehicle int64, asOf time.Time) ([]insulation.Code, error) {
+	rows, err := t.tx.Query(ctx, `SELECT v.name, c.code, c.set_at FROM codes c JOIN vehicles v ON v.id = c.vehicle_id
+		WHERE c.organisation_id = $1 AND c.vehicle_id = $2 AND ($3::timestamptz IS NULL OR c.received_at <= $3)`, t.organisation, vehicle, orNull(asOf))
+	if err != nil {
+		return nil, fail("list codes", err)
+	}
+	list, err := pgx.CollectRows(rows, scanCode)
 	return list, fail("list codes", err)
 }

@@ -93,6 +93,17 @@ func (t *Tx) nothingChanged(ctx context.Context, what, exists string, key any) e
 	return fail(what, ErrNotFound)
 }
 
+// ReadAsOrganisation runs f in one read-only transaction as an organisation, in
+// which all that is read is of one moment, however long it takes.
+func (s *Store) ReadAsOrganisation(ctx context.Context, organisation uuid.UUID, f func(*Tx) error) error {
+	return s.beginWith(ctx, pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}, func(tx pgx.Tx) error {
+		if _, err := tx.Exec(ctx, `SELECT set_config('creepage.organisation', $1, true)`, organisation.String()); err != nil {
+			return fail("set the tenant", err)
+		}
+		return f(&Tx{tx: tx, organisation: organisation})
+	})
+}
+
 // WorkerTx is a transaction of the worker's.
 type WorkerTx struct {
 	tx pgx.Tx
@@ -108,7 +119,11 @@ func (s *Store) AsWorker(ctx context.Context, f func(*WorkerTx) error) error {
 func (tx *WorkerTx) Raw() pgx.Tx { return tx.tx }
 
 func (s *Store) begin(ctx context.Context, f func(pgx.Tx) error) error {
-	tx, err := s.pool.Begin(ctx)
+	return s.beginWith(ctx, pgx.TxOptions{}, f)
+}
+
+func (s *Store) beginWith(ctx context.Context, options pgx.TxOptions, f func(pgx.Tx) error) error {
+	tx, err := s.pool.BeginTx(ctx, options)
 	if err != nil {
 		return fail("begin", err)
 	}

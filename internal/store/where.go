@@ -38,18 +38,25 @@ func (cs columns) where(e *filter.Expression, args *arguments) (string, error) {
 	if e == nil {
 		return "true", nil
 	}
+	return cs.condition(e, args, false)
+}
+
+// condition is where below a number of NOTs. Without one above it a comparison
+// that is unknown counts as false by itself, and stands bare, so that an index
+// can serve it.
+func (cs columns) condition(e *filter.Expression, args *arguments, negated bool) (string, error) {
 	switch e.Op {
 	case filter.And, filter.Or:
 		parts := make([]string, len(e.Kids))
 		for i, kid := range e.Kids {
 			var err error
-			if parts[i], err = cs.where(kid, args); err != nil {
+			if parts[i], err = cs.condition(kid, args, negated); err != nil {
 				return "", err
 			}
 		}
 		return "(" + strings.Join(parts, map[filter.Op]string{filter.And: " AND ", filter.Or: " OR "}[e.Op]) + ")", nil
 	case filter.Not:
-		inner, err := cs.where(e.Kids[0], args)
+		inner, err := cs.condition(e.Kids[0], args, true)
 		return "(NOT " + inner + ")", err
 	}
 	c, ok := cs[e.Field]
@@ -74,7 +81,11 @@ func (cs columns) where(e *filter.Expression, args *arguments) (string, error) {
 	if e.Op == filter.NotEqual {
 		return "(" + c.sql + " IS DISTINCT FROM " + args.add(value) + ")", nil
 	}
-	return "coalesce(" + c.sql + " " + operators[e.Op] + " " + args.add(value) + ", false)", nil
+	comparison := c.sql + " " + operators[e.Op] + " " + args.add(value)
+	if negated {
+		return "coalesce(" + comparison + ", false)", nil
+	}
+	return "(" + comparison + ")", nil
 }
 
 // sortKey is one expression to order by. Absent values must have been given a

@@ -18,11 +18,11 @@ func TestAFilterBecomesAConditionWhoseValuesAreArguments(t *testing.T) {
 		args arguments
 	}{
 		{nil, "true", nil},
-		{due, "coalesce(o.state = $1, false)", arguments{int16(3)}},
+		{due, "(o.state = $1)", arguments{int16(3)}},
 		{&filter.Expression{Op: filter.NotEqual, Field: "state", Value: "due"}, "(o.state IS DISTINCT FROM $1)", arguments{int16(3)}},
 		{&filter.Expression{Op: filter.And, Kids: []*filter.Expression{due, {Op: filter.Not, Kids: []*filter.Expression{soon}}}},
-			"(coalesce(o.state = $1, false) AND (NOT coalesce(o.days < $2, false)))", arguments{int16(3), 30.0}},
-		{&filter.Expression{Op: filter.Or, Kids: []*filter.Expression{due, soon}}, "(coalesce(o.state = $1, false) OR coalesce(o.days < $2, false))", arguments{int16(3), 30.0}},
+			"((o.state = $1) AND (NOT coalesce(o.days < $2, false)))", arguments{int16(3), 30.0}},
+		{&filter.Expression{Op: filter.Or, Kids: []*filter.Expression{due, soon}}, "((o.state = $1) OR (o.days < $2))", arguments{int16(3), 30.0}},
 	} {
 		var args arguments
 		sql, err := cs.where(c.e, &args)
@@ -50,6 +50,19 @@ func TestEveryFieldOfferedHasItsColumn(t *testing.T) {
 	for _, order := range OutlookOrders() {
 		if outlookOrders[order] == "" {
 			t.Errorf("order %q has no column", order)
+		}
+	}
+	for list, pair := range map[string]struct {
+		fields filter.Fields
+		of     columns
+	}{
+		"outlooks": {OutlookFields(), outlookColumns()}, "readings": {ReadingFields(), readingListColumns()}, "reported readings": {ReportReadingFields(), reportReadingColumns()},
+		"vehicles": {VehicleFields(), vehicleListColumns()}, "reported vehicles": {ReportVehicleFields(), reportVehicleColumns()}, "warnings": {WarningFields(), warningListColumns()}, "reported warnings": {ReportWarningFields(), reportWarningColumns()},
+	} {
+		for _, f := range pair.fields {
+			if pair.of[f.Name].sql == "" {
+				t.Errorf("field %q of %s has no column", f.Name, list)
+			}
 		}
 	}
 }

@@ -2,7 +2,6 @@ package trend
 
 import (
 	"math"
-	"slices"
 	"time"
 
 	"creepage/internal/insulation"
@@ -22,16 +21,10 @@ type Estimate struct {
 // returns an estimate of every group for each day on which it was measured, by
 // the same fold that warns: what was believed then, not what is known now.
 func (m *Model) History(id string, p *insulation.Platform, entries []Entry) ([]Estimate, error) {
-	all := slices.Clone(entries)
-	slices.SortStableFunc(all, func(a, b Entry) int { return a.Time().Compare(b.Time()) })
 	v := NewVehicle(id)
 	var out []Estimate
-	for i := 0; i < len(all); {
-		j := i
-		for j < len(all) && dayOf(all[j].Time()) == dayOf(all[i].Time()) {
-			j++
-		}
-		if err := m.Add(v, p, all[i:j]); err != nil {
+	for _, day := range byDay(entries) {
+		if err := m.Add(v, p, day); err != nil {
 			return nil, err
 		}
 		for k := range v.now.groups {
@@ -43,7 +36,6 @@ func (m *Model) History(id string, p *insulation.Platform, entries []Entry) ([]E
 			out = append(out, Estimate{Day: v.now.day.start(), Group: g.key, Worse: g.bank.share(modeDecline, modeBetter),
 				Level: Band{math.Pow(10, x.quantile(m.tail, 0.1)), math.Pow(10, x.quantile(m.tail, 0.5)), math.Pow(10, x.quantile(m.tail, 0.9))}})
 		}
-		i = j
 	}
 	return out, nil
 }

@@ -57,7 +57,7 @@ func (s *Service) PrintVisitRecord(ctx context.Context, req *creepagev1.PrintVis
 		if err != nil {
 			return err
 		}
-		history, err := tx.History(ctx, v.vehicle.Key)
+		history, err := tx.History(ctx, v.vehicle.Key, time.Time{})
 		if err != nil {
 			return err
 		}

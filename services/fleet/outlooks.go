@@ -14,20 +14,6 @@ import (
 	"creepage/internal/wire"
 )
 
-func outlookFields() filter.Fields {
-	return filter.Fields{
-		{Name: "vehicle", Kind: filter.Name, Collection: "vehicles"},
-		{Name: "measure_again_by", Kind: filter.Time},
-		{Name: "state", Kind: filter.Word, Words: filter.WordsOf(creepagev1.Outlook_State_name)},
-		{Name: "platform", Kind: filter.Name, Collection: "platforms"},
-		{Name: "last_shop", Kind: filter.Name, Collection: "shops"},
-		{Name: "limiting_component", Kind: filter.Word, Words: filter.WordsOf(creepagev1.Reading_Component_name)},
-		{Name: "code_probability_30d", Kind: filter.Number},
-		{Name: "code_probability_90d", Kind: filter.Number},
-		{Name: "days_to_code_p50", Kind: filter.Number},
-	}
-}
-
 // GetOutlook returns what is expected of a vehicle, now or as it was believed
 // at a time.
 func (s *Service) GetOutlook(ctx context.Context, req *creepagev1.GetOutlookRequest) (*creepagev1.Outlook, error) {
@@ -69,7 +55,7 @@ func (s *Service) ListOutlooks(ctx context.Context, req *creepagev1.ListOutlooks
 	if err != nil {
 		return nil, err
 	}
-	where, err := outlookFields().Parse(req.GetFilter())
+	where, err := store.OutlookFields().Parse(req.GetFilter())
 	if err != nil {
 		return nil, err
 	}
@@ -130,7 +116,7 @@ func recentMessages(rows []store.RecentReading) []*creepagev1.RecentReading {
 
 // CountOutlooks counts vehicles by state: of all, or of each platform or shop.
 func (s *Service) CountOutlooks(ctx context.Context, req *creepagev1.CountOutlooksRequest) (*creepagev1.CountOutlooksResponse, error) {
-	where, err := outlookFields().Parse(req.GetFilter())
+	where, err := store.OutlookFields().Parse(req.GetFilter())
 	if err != nil {
 		return nil, err
 	}

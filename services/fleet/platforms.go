@@ -2,7 +2,6 @@ package fleet
 
 import (
 	"context"
-	"time"
 
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/caller"
@@ -53,23 +52,11 @@ func (s *Service) GetPlatform(ctx context.Context, req *creepagev1.GetPlatformRe
 	if err != nil {
 		return nil, err
 	}
-	found := holding(versions, id, at)
+	found := insulation.Holding(versions, id, at)
 	if found == nil {
 		return nil, problem.NotFound(req.GetName())
 	}
 	return wire.PlatformMessage(found), nil
-}
-
-// holding returns the version of a platform that held at a time, nil if there is none.
-func holding(versions []insulation.Platform, id string, at time.Time) *insulation.Platform {
-	var found *insulation.Platform
-	for i := range versions {
-		v := &versions[i]
-		if v.ID == id && !v.ValidFrom.After(at) && (found == nil || !v.ValidFrom.Before(found.ValidFrom)) {
-			found = v
-		}
-	}
-	return found
 }
 
 // ListPlatforms lists what holds now. Platforms are few: they are read together.
@@ -93,7 +80,7 @@ func (s *Service) ListPlatforms(ctx context.Context, req *creepagev1.ListPlatfor
 	now := s.now()
 	var rows []insulation.Platform
 	for i := range versions {
-		if v := &versions[i]; v.ID > after && holding(versions, v.ID, now) == v {
+		if v := &versions[i]; v.ID > after && insulation.Holding(versions, v.ID, now) == v {
 			rows = append(rows, *v)
 		}
 	}

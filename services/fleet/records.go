@@ -5,23 +5,11 @@ import (
 
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/caller"
-	"creepage/internal/filter"
 	"creepage/internal/insulation"
 	"creepage/internal/page"
 	"creepage/internal/store"
 	"creepage/internal/wire"
 )
-
-func readingFields() filter.Fields {
-	return filter.Fields{
-		{Name: "component", Kind: filter.Word, Words: filter.WordsOf(creepagev1.Reading_Component_name)},
-		{Name: "method", Kind: filter.Word, Words: filter.WordsOf(creepagev1.Reading_Method_name)},
-		{Name: "shop", Kind: filter.Name, Collection: "shops"},
-		{Name: "meter", Kind: filter.Name, Collection: "meters"},
-		{Name: "visit", Kind: filter.Text},
-		{Name: "measure_time", Kind: filter.Time},
-	}
-}
 
 // everyVehicle as the parent of a list means all of the organisation's (AIP-159).
 const everyVehicle = "vehicles/-"
@@ -29,7 +17,7 @@ const everyVehicle = "vehicles/-"
 // ListReadings lists a vehicle's readings with what was said of them, newest
 // first; under vehicles/- those of every vehicle, such as all of one meter.
 func (s *Service) ListReadings(ctx context.Context, req *creepagev1.ListReadingsRequest) (*creepagev1.ListReadingsResponse, error) {
-	where, err := readingFields().Parse(req.GetFilter())
+	where, err := store.ReadingFields().Parse(req.GetFilter())
 	if err != nil {
 		return nil, err
 	}

@@ -2,7 +2,6 @@ package fleet
 
 import (
 	"context"
-	"slices"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -14,10 +13,6 @@ import (
 	"creepage/internal/trend"
 	"creepage/internal/wire"
 )
-
-// mostEstimates is how many times of a track are given at most: enough for a
-// chart, and a bound on the work a vehicle of daily values asks for.
-const mostEstimates = 120
 
 // ListTracks lists a vehicle's tracks with their estimates over time, by the
 // very fold that the worker does.
@@ -39,66 +34,31 @@ func (s *Service) ListTracks(ctx context.Context, req *creepagev1.ListTracksRequ
 		if err != nil {
 			return err
 		}
-		if p := holding(versions, v.Platform, s.now()); p != nil {
+		if p := insulation.Holding(versions, v.Platform, s.now()); p != nil {
 			platform = *p
 		}
-		entries, err = tx.History(ctx, v.Key)
+		entries, err = tx.History(ctx, v.Key, time.Time{})
 		return err
 	})
 	if err != nil {
 		return nil, err
 	}
-	tracks, err := s.fold(id, &platform, entries)
+	tracks, err := s.model.Tracks(id, &platform, entries)
 	if err != nil {
 		return nil, err
 	}
-	return &creepagev1.ListTracksResponse{Tracks: tracks}, nil
+	resp := &creepagev1.ListTracksResponse{}
+	for i := range tracks {
+		resp.Tracks = append(resp.Tracks, trackMessage(&tracks[i]))
+	}
+	return resp, nil
 }
 
-// fold replays the entries day by day and reads the levels off at the end of
-// evenly chosen days that had readings, the last one always among them.
-func (s *Service) fold(vehicle string, p *insulation.Platform, entries []trend.Entry) ([]*creepagev1.Track, error) {
-	days := byDay(entries)
-	memory := trend.NewVehicle(vehicle)
-	made := map[trend.GroupKey]*creepagev1.Track{}
-	var tracks []*creepagev1.Track
-	step := (len(days) + mostEstimates - 1) / mostEstimates
-	for i, day := range days {
-		if err := s.model.Add(memory, p, day); err != nil {
-			return nil, err
-		}
-		if (len(days)-1-i)%step != 0 {
-			continue
-		}
-		end := day[0].Time().UTC().Truncate(24 * time.Hour).Add(24 * time.Hour)
-		o := s.model.Outlook(memory, p, end)
-		for j := range o.Parts {
-			part := &o.Parts[j]
-			if part.Readings == 0 {
-				continue
-			}
-			track, ok := made[part.Group]
-			if !ok {
-				track = &creepagev1.Track{Component: creepagev1.Reading_Component(part.Group.Component), Group: part.Group.Conductor.String()}
-				made[part.Group] = track
-				tracks = append(tracks, track)
-			}
-			track.Estimates = append(track.Estimates, &creepagev1.Estimate{Time: timestamppb.New(end),
-				MedianOhms: part.LevelNow.P50, P10Ohms: part.LevelNow.P10, P90Ohms: part.LevelNow.P90})
-		}
+func trackMessage(t *trend.Track) *creepagev1.Track {
+	m := &creepagev1.Track{Component: creepagev1.Reading_Component(t.Group.Component), Group: t.Group.Conductor.String()}
+	for i := range t.Points {
+		level := t.Points[i].Part.LevelNow
+		m.Estimates = append(m.Estimates, &creepagev1.Estimate{Time: timestamppb.New(t.Points[i].End), MedianOhms: level.P50, P10Ohms: level.P10, P90Ohms: level.P90})
 	}
-	return tracks, nil
-}
-
-// byDay sorts entries and cuts them into UTC days.
-func byDay(entries []trend.Entry) [][]trend.Entry {
-	slices.SortStableFunc(entries, func(a, b trend.Entry) int { return a.Time().Compare(b.Time()) })
-	var days [][]trend.Entry
-	for i, e := range entries {
-		if i == 0 || !e.Time().UTC().Truncate(24*time.Hour).Equal(entries[i-1].Time().UTC().Truncate(24*time.Hour)) {
-			days = append(days, nil)
-		}
-		days[len(days)-1] = append(days[len(days)-1], e)
-	}
-	return days
+	return m
 }

@@ -8,16 +8,11 @@ import (
 
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/caller"
-	"creepage/internal/filter"
 	"creepage/internal/page"
 	"creepage/internal/problem"
 	"creepage/internal/store"
 	"creepage/internal/wire"
 )
-
-func vehicleFields() filter.Fields {
-	return filter.Fields{{Name: "platform", Kind: filter.Name, Collection: "platforms"}, {Name: "retired", Kind: filter.Flag}}
-}
 
 // ListVehicles lists vehicles by name.
 func (s *Service) ListVehicles(ctx context.Context, req *creepagev1.ListVehiclesRequest) (*creepagev1.ListVehiclesResponse, error) {
@@ -25,7 +20,7 @@ func (s *Service) ListVehicles(ctx context.Context, req *creepagev1.ListVehicles
 	if err != nil {
 		return nil, err
 	}
-	where, err := vehicleFields().Parse(req.GetFilter())
+	where, err := store.VehicleFields().Parse(req.GetFilter())
 	if err != nil {
 		return nil, err
 	}

@@ -2,6 +2,7 @@ package report
 
 import (
 	"bufio"
+	"bytes"
 	"encoding/json"
 	"io"
 	"strconv"
@@ -95,8 +96,12 @@ func appendPlain(b []byte, kind Kind, v *Value) []byte {
 }
 
 // spreadsheetSafe puts an apostrophe before text that a spreadsheet would run
-// as a formula (OWASP, CSV injection: = + - @ tab and carriage return).
+// as a formula (OWASP, CSV injection: = + - @ tab and carriage return). One of
+// these alone, such as the relation =, is no formula.
 func spreadsheetSafe(s string) string {
+	if len(s) == 1 {
+		return s
+	}
 	switch s[0] {
 	case '=', '+', '-', '@', '\t', '\r':
 		return "'" + s
@@ -123,7 +128,11 @@ func CSVMetadata(file string, t *Table, about About) ([]byte, error) {
 	for i, c := range t.Columns {
 		columns[i] = column{c.Name, c.Name, csvwTypes[c.Kind], c.Help, c.Unit}
 	}
-	return json.MarshalIndent(map[string]any{
+	var text bytes.Buffer
+	e := json.NewEncoder(&text)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	err := e.Encode(map[string]any{
 		"@context":       "http://www.w3.org/ns/csvw",
 		"url":            file,
 		"dc:title":       t.Title,
@@ -132,5 +141,6 @@ func CSVMetadata(file string, t *Table, about About) ([]byte, error) {
 		"dc:date":        about.AsOf.UTC().Format(time.RFC3339Nano),
 		"dc:creator":     about.Software,
 		"tableSchema":    map[string]any{"columns": columns},
-	}, "", "  ")
+	})
+	return text.Bytes(), err
 }

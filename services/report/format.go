@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 )
 
@@ -15,23 +16,36 @@ const (
 	JSONL   Format = "jsonl"
 	XLSX    Format = "xlsx"
 	Parquet Format = "parquet"
+	// CSVW is the description that belongs beside a CSV file, and no table itself.
+	CSVW Format = "csvw"
 )
 
 // Formats lists the table formats in the order in which they are offered.
 func Formats() []Format { return []Format{CSV, XLSX, Parquet, JSONL} }
 
-// ParseFormat reads a format's word.
+// ParseFormat reads a format's word, csvw included.
 func ParseFormat(s string) (Format, error) {
-	for _, f := range Formats() {
-		if string(f) == s {
-			return f, nil
-		}
+	all := append(Formats(), CSVW)
+	if slices.Contains(all, Format(s)) {
+		return Format(s), nil
 	}
-	words := make([]string, 0, len(Formats()))
-	for _, f := range Formats() {
-		words = append(words, string(f))
+	return "", fmt.Errorf("format %q is none of %s", s, words(all))
+}
+
+func words(formats []Format) string {
+	list := make([]string, len(formats))
+	for i, f := range formats {
+		list[i] = string(f)
 	}
-	return "", fmt.Errorf("format %q is none of %s", s, strings.Join(words, ", "))
+	return strings.Join(list, ", ")
+}
+
+// FileName is the name of a file of a table.
+func (f Format) FileName(table string) string {
+	if f == CSVW {
+		return CSV.FileName(table) + "-metadata.json" // as CSVW finds it, "Model for Tabular Data" section 5.3
+	}
+	return table + "." + string(f)
 }
 
 // ContentType returns the format's media type.
@@ -46,7 +60,7 @@ func (f Format) ContentType() string {
 	case Parquet:
 		return "application/vnd.apache.parquet"
 	}
-	return "application/octet-stream"
+	return "application/csvm+json" // W3C "Metadata Vocabulary for Tabular Data"
 }
 
 // NewEncoder returns the encoder of a format that writes the table to w.

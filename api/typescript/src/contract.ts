@@ -498,6 +498,62 @@ export interface paths {
         patch?: never;
         trace?: never;
     };
+    "/v1/reports": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Lists the reports with their columns, units and formats. */
+        get: operations["ReportService_ListReports"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/reports/{name}": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Returns a report's columns, units and formats. */
+        get: operations["ReportService_GetReport"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/reports/{name}:download": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /**
+         * Downloads a report as a file. The file comes in pieces as it is made; over
+         *     REST the answer's body is the file itself. An error before the first piece
+         *     is an ordinary error; one later breaks the transfer off, so that half a
+         *     file is never taken for a whole one.
+         */
+        get: operations["ReportService_DownloadReport"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
     "/v1/shops:review": {
         parameters: {
             query?: never;
@@ -1606,6 +1662,13 @@ export interface components {
             /** @description The repairs. */
             repairs?: components["schemas"]["creepage.v1.Repair"][];
         };
+        /** @description Response of ListReports. */
+        "creepage.v1.ListReportsResponse": {
+            /** @description Token of the next page; always empty. */
+            nextPageToken?: string;
+            /** @description The reports. */
+            reports?: components["schemas"]["creepage.v1.Report"][];
+        };
         /** @description Response of ListShops. */
         "creepage.v1.ListShopsResponse": {
             /** @description Token of the next page; empty on the last. */
@@ -2287,6 +2350,39 @@ export interface components {
              */
             count?: number;
         };
+        /** @description Report is a table that can be downloaded. */
+        "creepage.v1.Report": {
+            /** @description The columns, in order. */
+            columns?: components["schemas"]["creepage.v1.ReportColumn"][];
+            /** @description What its rows are. */
+            description?: string;
+            /** @description Fields that `filter` may name. */
+            filterFields?: string[];
+            /** @description Formats it comes in. */
+            formats?: string[];
+            /** @description Resource name, `reports/{report}`. */
+            name?: string;
+            /** @description What `start_time` and `end_time` bound; empty where they may not be given. */
+            rangeOf?: string;
+            /** @description Title for people. */
+            title?: string;
+        };
+        /** @description ReportColumn explains one column. */
+        "creepage.v1.ReportColumn": {
+            /** @description What it means. */
+            description?: string;
+            /** @description Type of its values. */
+            kind?: components["schemas"]["creepage.v1.ReportColumn.Kind"];
+            /** @description Name, in lower snake case. */
+            name?: string;
+            /** @description Unit, such as `ohm`; empty for text and counts. */
+            unit?: string;
+        };
+        /**
+         * @description Type of a column's values.
+         * @enum {string}
+         */
+        "creepage.v1.ReportColumn.Kind": "KIND_UNSPECIFIED" | "TEXT" | "NUMBER" | "INTEGER" | "TIME" | "DATE" | "FLAG";
         /** @description Response of ReviewAging. */
         "creepage.v1.ReviewAgingResponse": {
             /** @description Each platform's components that have been measured, by platform and component. */
@@ -4036,6 +4132,123 @@ export interface operations {
                 };
                 content: {
                     "application/json": components["schemas"]["creepage.v1.ListConflictsResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportService_ListReports: {
+        parameters: {
+            query?: {
+                /** @description Most rows to return; all are returned. */
+                pageSize?: number;
+                /** @description Opaque token of the page before; there is one page. */
+                pageToken?: string;
+            };
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description Response of ListReports. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ListReportsResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportService_GetReport: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the report. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description Report is a table that can be downloaded. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.Report"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportService_DownloadReport: {
+        parameters: {
+            query?: {
+                /**
+                 * @description Format, one of the report's: `csv`, `xlsx`, `parquet`, `jsonl`, or `csvw`,
+                 *     the description that belongs beside a CSV file. Left out: csv.
+                 */
+                format?: string;
+                /** @description AIP-160 filter over the report's filter fields. */
+                filter?: string;
+                /** @description The rows as they were known then; left out: now. */
+                asOfTime?: string;
+                /** @description Only rows from then on, of what the report says in `range_of`. */
+                startTime?: string;
+                /** @description Only rows before then. */
+                endTime?: string;
+                /**
+                 * @description Names of columns, in the order wanted, each also as a list separated by
+                 *     commas; left out: all.
+                 */
+                columns?: string[];
+            };
+            header?: never;
+            path: {
+                /** @description Resource name of the report. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description The document; Content-Type says in which format. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "*/*": string;
                 };
             };
             /** @description An unexpected error response. */

@@ -1,0 +1,47 @@
+package report
+
+import (
+	"context"
+	"slices"
+
+	"creepage/internal/filter"
+	"creepage/internal/store"
+)
+
+// report is a table that can be asked for: its shape, how it can be asked, and
+// its rows.
+type report struct {
+	Table
+	description string
+	fields      func() filter.Fields
+	rangeOf     string // the column that start_time and end_time bound; empty: they may not be given
+	rows        func(ctx context.Context, s *Service, tx *store.Tx, q *query, put func(cells []Value) error) error
+}
+
+// query is what was asked of a report.
+type query struct {
+	where *filter.Expression
+	in    store.ReportRange
+}
+
+// catalogue lists the reports in the order in which they are offered.
+func catalogue() []*report {
+	return []*report{readingsReport(), tracksReport(), outlooksReport(), warningsReport()}
+}
+
+// find returns the report of a name, nil if there is none.
+func find(name string) *report {
+	all := catalogue()
+	if i := slices.IndexFunc(all, func(r *report) bool { return r.Name == name }); i >= 0 {
+		return all[i]
+	}
+	return nil
+}
+
+func names() []string {
+	var list []string
+	for _, r := range catalogue() {
+		list = append(list, r.Name)
+	}
+	return list
+}
