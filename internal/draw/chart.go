@@ -115,7 +115,9 @@ func (c *Chart) SVG(size Size) string {
 func (l *layout) head(height float64) {
 	c := l.chart
 	id := c.ID
+	// Where the plot lies and which days it shows, for a page's script that zooms.
 	l.open("svg", attr{"xmlns", "http://www.w3.org/2000/svg"}, attr{"class", "chart"}, attr{"id", id},
+		attr{"data-from", c.From.UTC().Format(time.RFC3339)}, attr{"data-to", c.To.UTC().Format(time.RFC3339)}, num("data-left", l.plot.left), num("data-right", l.plot.right),
 		attr{"viewBox", fmt.Sprintf("0 0 %s %s", px(l.size.Width), px(height))}, num("width", l.size.Width), num("height", height),
 		attr{"role", "img"}, attr{"aria-labelledby", id + "-title " + id + "-desc"}, attr{"font-family", "system-ui, sans-serif"}, num("font-size", fontSize))
 	l.text("title", c.Title, attr{"id", id + "-title"})
