@@ -12,6 +12,7 @@ import (
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/draw"
 	"creepage/internal/insulation"
+	"creepage/internal/trend"
 )
 
 // value writes a resistance of a reading with its relation.
@@ -44,8 +45,8 @@ func corrected(r *creepagev1.Reading) (float64, bool) {
 	return r.GetResistanceOhms() * c.Mid, true
 }
 
-// draw makes the large chart in its three sizes and one small one a component.
-func (p *vehiclePage) draw(now time.Time) {
+// draw makes the large chart.
+func (p *vehiclePage) draw(now time.Time, size draw.Size) {
 	whole := p.chart("whole", creepagev1.Reading_SYSTEM, now, true)
 	p.Heading = "Whole vehicle"
 	if len(whole.Readings) == 0 && p.Outlook.GetLimitingComponent() != creepagev1.Reading_COMPONENT_UNSPECIFIED {
@@ -54,13 +55,15 @@ func (p *vehiclePage) draw(now time.Time) {
 		whole = p.chart("whole", c, now, true)
 		p.Heading = "The " + word(c) + ", which limits the vehicle; the whole was never measured"
 	}
+	whole.ID = fmt.Sprintf("whole-%.0f", size.Width)
 	whole.Title = "Insulation of " + p.Name + ": " + strings.ToLower(p.Heading)
-	p.Drawn, p.Days = len(whole.Readings), int(now.Sub(whole.From).Hours()/24)
-	for i, size := range []draw.Size{draw.Narrow, draw.Middle, draw.Wide} {
-		c := *whole
-		c.ID = "whole-" + strconv.Itoa(i)
-		p.Charts = append(p.Charts, template.HTML(c.SVG(size)))
-	}
+	p.Drawn = len(whole.Readings)
+	p.Chart = template.HTML(whole.SVG(size))
+	p.Steps = chartSteps(whole.From, whole.To, p.Corrected)
+}
+
+// drawParts makes one small chart a component's group.
+func (p *vehiclePage) drawParts(now time.Time) {
 	for i, part := range p.Outlook.GetParts() {
 		if part.GetComponent() == creepagev1.Reading_SYSTEM {
 			continue
@@ -118,8 +121,12 @@ func (p *vehiclePage) setSpan(ch *draw.Chart, all []draw.Reading, now time.Time,
 	if p.Vehicle.GetCreateTime() != nil && len(all) > 0 {
 		from = all[0].At
 	}
-	if n, err := strconv.Atoi(p.Span); err == nil && n > 0 {
-		from = now.AddDate(0, 0, -n)
+	if !p.Shown.To.IsZero() { // chosen: these days and no others
+		ch.From, ch.To = p.Shown.From, p.Shown.To
+		return
+	}
+	if !p.Shown.From.IsZero() {
+		from = p.Shown.From
 	}
 	past := now.Sub(from)
 	ch.From, ch.To = from.Add(-past/40-24*time.Hour), now.Add(past/60+24*time.Hour)
@@ -145,6 +152,7 @@ func (p *vehiclePage) marks(c creepagev1.Reading_Component, group string) []draw
 	for _, d := range p.Outlook.GetDoubted() {
 		doubted[d.GetReadingId()] = d.GetSetAside() || d.GetWeight() < 0.5
 	}
+	tops := p.ceilings()
 	var out []draw.Reading
 	for i := len(p.Readings) - 1; i >= 0; i-- {
 		r := p.Readings[i].GetReading()
@@ -158,10 +166,39 @@ func (p *vehiclePage) marks(c creepagev1.Reading_Component, group string) []draw
 				ohms, note = v, " at 20 °C"
 			}
 		}
-		out = append(out, draw.Reading{At: r.GetMeasureTime().AsTime(), Ohms: ohms, Method: insulation.Method(r.GetMethod()), Relation: relation(r), Doubted: doubted[r.GetReadingId()],
-			Text: fmt.Sprintf("%s%s, %s to %s, %s", value(r, ohms), note, word(r.GetConductor()), word(r.GetReference()), day(r.GetMeasureTime()))})
+		mark := draw.Reading{At: r.GetMeasureTime().AsTime(), Ohms: ohms, Method: insulation.Method(r.GetMethod()), Relation: relation(r), Doubted: doubted[r.GetReadingId()]}
+		mark.Text = value(r, ohms) + note
+		if tops[i] {
+			mark.Relation = insulation.Above
+			mark.Text = "at the monitor's ceiling, " + insulation.FormatResistance(insulation.Above, ohms)
+		}
+		if r.GetComponent() != creepagev1.Reading_SYSTEM {
+			mark.Text += ", " + word(r.GetConductor()) + " to " + word(r.GetReference())
+		}
+		mark.Text += ", " + day(r.GetMeasureTime())
+		out = append(out, mark)
 	}
 	return out
+}
+
+// ceilings finds the places of those monitor values that are at the top of what
+// the monitor can show: bounds, although nothing says so.
+func (p *vehiclePage) ceilings() map[int]bool {
+	at := map[int]bool{}
+	for _, q := range []creepagev1.Reading_Quantity{creepagev1.Reading_PARALLEL, creepagev1.Reading_WEAKER_POLE} {
+		var levels []float64
+		var places []int
+		for i := len(p.Readings) - 1; i >= 0; i-- {
+			r := p.Readings[i].GetReading()
+			if r.GetMethod() == creepagev1.Reading_MONITOR && r.VoidReason == nil && r.GetResistanceOhms() > 0 && quantityGroup(r.GetQuantity()) == quantityGroup(q) {
+				levels, places = append(levels, math.Log10(r.GetResistanceOhms())), append(places, i)
+			}
+		}
+		for k, top := range trend.AtCeiling(levels) {
+			at[places[k]] = top
+		}
+	}
+	return at
 }
 
 // seenBy says whether a reading is a look at the group. A row with all

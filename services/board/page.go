@@ -64,6 +64,18 @@ func (b *Board) render(w http.ResponseWriter, r *http.Request, code int, name, t
 	_, _ = w.Write(out.Bytes())
 }
 
+// renderPart writes a part of a page alone, for its script.
+func (b *Board) renderPart(w http.ResponseWriter, page, part string, data any) {
+	var out bytes.Buffer
+	if err := b.pages[page].ExecuteTemplate(&out, part, data); err != nil {
+		b.log.Error("part of a page not made", "page", page, "part", part, "error", err)
+		http.Error(w, "The page could not be made.", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	_, _ = w.Write(out.Bytes())
+}
+
 // notices are said after something was done; the address carries the word only.
 var notices = map[string]string{
 	"repair":       "The repair is recorded. The component's track starts anew from then; the outlook follows within seconds.",

@@ -15,14 +15,19 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/draw"
 )
 
 // vehicleReadings is how many of a vehicle's newest readings its page draws
 // and lists; it says so where there are more.
 const vehicleReadings = 1000
 
-// rowsOpen is how many readings are in sight at once: two or three visits.
-const rowsOpen = 40
+// rowsOpen is how many readings of tests the page lists: two or three visits;
+// monitorOpen how many values of the monitor. The others have a page of their own.
+const (
+	rowsOpen    = 40
+	monitorOpen = 8
+)
 
 // record is all that the page of one vehicle is made of.
 type record struct {
@@ -37,8 +42,8 @@ type record struct {
 	Warnings []*creepagev1.Warning // newest first
 }
 
-// load asks for all of it at once.
-func (b *Board) load(ctx context.Context, name string) (*record, error) {
+// load asks for all of it at once; for readings, for those of the days shown.
+func (b *Board) load(ctx context.Context, name string, shown daysShown) (*record, error) {
 	var rec record
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() (err error) {
@@ -61,7 +66,7 @@ func (b *Board) load(ctx context.Context, name string) (*record, error) {
 		return err
 	})
 	g.Go(func() error {
-		res, err := b.fleet.ListReadings(ctx, &creepagev1.ListReadingsRequest{Parent: name, PageSize: vehicleReadings})
+		res, err := b.fleet.ListReadings(ctx, &creepagev1.ListReadingsRequest{Parent: name, PageSize: vehicleReadings, Filter: shown.filter()})
 		rec.Readings, rec.More = res.GetReadings(), res.GetNextPageToken() != ""
 		return err
 	})
@@ -105,17 +110,18 @@ type vehiclePage struct {
 	Due       due
 	Next      string
 	Heading   string // what the chart shows
-	Charts    []template.HTML
+	Chart     template.HTML
 	Drawn     int
-	Days      int // that the large chart goes back
+	Steps     []chartStep
 	Parts     []partRow
 	Rows      []readingRow // of tests, the newest
-	Older     []readingRow // of tests, the others
-	Monitor   []readingRow // of the on-board monitor
+	Monitor   []readingRow // of the on-board monitor, the newest
+	Tests     int          // how many of the loaded readings are of tests
+	Values    int          // and how many of the monitor
 	Standing  []*creepagev1.Warning
 	Past      []*creepagev1.Warning
 	Corrected bool
-	Span      string
+	Shown     daysShown
 	Switch    map[string]string // addresses of the other views
 	RequestID string
 	Today     string
@@ -125,17 +131,18 @@ type vehiclePage struct {
 }
 
 func (b *Board) showVehicle(w http.ResponseWriter, r *http.Request, v *visitor) {
-	name := "vehicles/" + r.PathValue("vehicle")
-	rec, err := b.load(r.Context(), name)
+	q := r.URL.Query()
+	shown := daysOf(q, b.now())
+	rec, err := b.load(r.Context(), "vehicles/"+r.PathValue("vehicle"), shown)
 	if err != nil {
 		b.failWith(w, r, v, err)
 		return
 	}
-	q := r.URL.Query()
-	p := &vehiclePage{record: rec, Name: id(rec.Vehicle.GetName()), Corrected: q.Get("as") == "corrected", Span: q.Get("span"),
+	p := &vehiclePage{record: rec, Name: id(rec.Vehicle.GetName()), Corrected: q.Get("as") == "corrected", Shown: shown,
 		RequestID: newID("repair"), Today: b.now().UTC().Format("2006-01-02T15:04"), Kinds: []string{"replaced", "repaired", "cleaned"}, Parties: components()}
-	p.Switch = map[string]string{"measured": view(q, "as", ""), "corrected": view(q, "as", "corrected"), "all": view(q, "span", ""), "year": view(q, "span", "365"), "quarter": view(q, "span", "90")}
-	p.draw(b.now())
+	p.Switch = map[string]string{"measured": view(q, "as", ""), "corrected": view(q, "as", "corrected")}
+	p.draw(b.now(), draw.Middle)
+	p.drawParts(b.now())
 	p.rows()
 	for _, warning := range rec.Warnings {
 		if warning.GetEndTime() == nil {
@@ -193,21 +200,21 @@ func (p *vehiclePage) rows() {
 	}
 	for _, a := range p.Readings {
 		r := a.GetReading()
-		row := readingRow{AssessedReading: a, Value: value(r, r.GetResistanceOhms()), How: howText(r), Void: r.GetVoidReason()}
-		if ohms, ok := corrected(r); ok {
-			row.Corrected = value(r, ohms)
-		}
+		row := rowOf(a)
 		if d := doubts[r.GetReadingId()]; d != nil {
 			row.Doubt = d.GetReason()
 		}
 		if r.GetMethod() == creepagev1.Reading_MONITOR {
-			p.Monitor = append(p.Monitor, row)
-		} else {
+			p.Values++
+			if len(p.Monitor) < monitorOpen {
+				p.Monitor = append(p.Monitor, row)
+			}
+			continue
+		}
+		p.Tests++
+		if len(p.Rows) < rowsOpen {
 			p.Rows = append(p.Rows, row)
 		}
-	}
-	if len(p.Rows) > rowsOpen {
-		p.Rows, p.Older = p.Rows[:rowsOpen], p.Rows[rowsOpen:]
 	}
 }
 
@@ -268,15 +275,6 @@ func (b *Board) recordFinding(w http.ResponseWriter, r *http.Request, v *visitor
 		Component: creepagev1.Reading_Component(creepagev1.Reading_Component_value[strings.ToUpper(r.PostFormValue("component"))]),
 		Note:      strings.TrimSpace(r.PostFormValue("note"))})
 	b.done(w, r, v, err, "finding")
-}
-
-func (b *Board) voidReading(w http.ResponseWriter, r *http.Request, v *visitor) {
-	req := &creepagev1.VoidReadingRequest{ReadingId: r.PostFormValue("reading_id"), Reason: strings.TrimSpace(r.PostFormValue("reason"))}
-	if at, err := time.Parse(time.RFC3339Nano, r.PostFormValue("measure_time")); err == nil {
-		req.MeasureTime = timestamppb.New(at)
-	}
-	_, err := b.intake.VoidReading(r.Context(), req)
-	b.done(w, r, v, err, "voided")
 }
 
 // formTime reads a date and time field. Browsers send local time without a

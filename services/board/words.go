@@ -35,10 +35,12 @@ func functions() template.FuncMap {
 		"stamp":     func(t *timestamppb.Timestamp) string { return t.AsTime().UTC().Format(time.RFC3339Nano) },
 		"said":      func(r *creepagev1.Reading) string { return value(r, r.GetResistanceOhms()) },
 		"verdict":   verdictText,
-		"table": func(p *vehiclePage, v *visitor, rows []readingRow, title string) readingTable {
-			return readingTable{p, v, rows, title}
+		"table": func(name string, v *visitor, rows []readingRow, title string) readingTable {
+			return readingTable{name, v, rows, title}
 		},
-		"args": func(p *vehiclePage, v *visitor, w *creepagev1.Warning) warningArgs { return warningArgs{p, v, w} },
+		"decades": factorText,
+		"share":   shareText,
+		"args":    func(p *vehiclePage, v *visitor, w *creepagev1.Warning) warningArgs { return warningArgs{p, v, w} },
 	}
 }
 
@@ -51,7 +53,7 @@ type warningArgs struct {
 
 // readingTable is one table of readings.
 type readingTable struct {
-	Page    *vehiclePage
+	Name    string // of the vehicle
 	Visitor *visitor
 	Rows    []readingRow
 	Title   string
@@ -267,4 +269,20 @@ func groupText(group string) string {
 		return "weaker pole"
 	}
 	return strings.ReplaceAll(group, "_", " ")
+}
+
+// factorText writes decades as people say them: how much lower or higher.
+func factorText(decades float64) string {
+	if decades < 0 {
+		return fmt.Sprintf("%.0f %% low", 100*(1-math.Pow(10, decades)))
+	}
+	return fmt.Sprintf("%.0f %% high", 100*(math.Pow(10, decades)-1))
+}
+
+// shareText writes a count as a share of all.
+func shareText(part, all int64) string {
+	if all == 0 {
+		return "–"
+	}
+	return fmt.Sprintf("%.0f %%", 100*float64(part)/float64(all))
 }

@@ -1,0 +1,112 @@
+package board_test
+
+import (
+	"math"
+	"net/http"
+	"net/url"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+
+	creepagev1 "creepage/api/creepage/v1"
+)
+
+func TestAVehiclesPageIsSmallEnoughForAPhone(t *testing.T) {
+	p := newPlain(t, here.adminKey)
+	code, page := p.get("/vehicles/van-02")
+	if code != http.StatusOK || len(page) > 200<<10 {
+		t.Errorf("answered %d with %d kB, want at most 200", code, len(page)>>10)
+	}
+}
+
+func TestAMonitorsCeilingIsDrawnAsABound(t *testing.T) {
+	top := 0
+	for _, r := range readings(t, "van-04") {
+		if m := r.GetReading(); m.GetMethod() == creepagev1.Reading_MONITOR && math.Abs(math.Log10(m.GetResistanceOhms()/5e6)) <= 0.0022 { // half a per cent
+			top++
+		}
+	}
+	b := browse(t)
+	b.signIn(here.adminKey)
+	b.open("/vehicles/van-04")
+	if got := eval[int](b, `document.querySelectorAll(".plot .mark.monitor.above").length`); top < 10 || got != top {
+		t.Errorf("%d open marks, %d values at the ceiling of 5 MΩ", got, top)
+	}
+	b.quiet()
+}
+
+func TestDaysOfAChartAreChosenByDraggingByKeyAndWithoutScript(t *testing.T) {
+	b := browse(t)
+	b.signIn(here.adminKey)
+	b.open("/vehicles/van-06")
+	all := eval[int](b, `document.querySelectorAll(".plot .mark").length`)
+	eval[string](b, `(() => {
+		const s = document.querySelector(".plot svg"), r = s.getBoundingClientRect();
+		const at = (type, share) => s.dispatchEvent(new PointerEvent(type, { bubbles: true, pointerType: "mouse", clientX: r.x + share * r.width, clientY: r.y + 100 }));
+		at("pointerdown", 0.3); at("pointermove", 0.5); at("pointerup", 0.5);
+		return ""; })()`)
+	b.until(`location.search.includes("from=") && !document.querySelector("[aria-busy]")`)
+	some := eval[int](b, `document.querySelectorAll(".plot .mark").length`)
+	if some >= all || some == 0 {
+		t.Errorf("%d of %d marks after dragging over a fifth of the chart", some, all)
+	}
+	at := run(b, chromedp.Location())
+	eval[string](b, `document.querySelector(".plot").focus(), document.querySelector(".plot").dispatchEvent(new KeyboardEvent("keydown", { key: "0", bubbles: true })), ""`)
+	b.until(`!location.search.includes("from=") && !document.querySelector("[aria-busy]")`)
+	if got := eval[int](b, `document.querySelectorAll(".plot .mark").length`); got != all {
+		t.Errorf("%d marks after showing all, want %d", got, all)
+	}
+	b.quiet()
+	u, err := url.Parse(at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, page := newPlain(t, here.adminKey).get(u.RequestURI())
+	if got := strings.Count(page[:strings.Index(page, "Its parts")], `class="mark `); got != some {
+		t.Errorf("without script %d marks at the same address, want %d", got, some)
+	}
+}
+
+func TestAWrongValueIsCorrectedInPlaceOfVoidingAlone(t *testing.T) {
+	p := newPlain(t, here.adminKey)
+	old := readings(t, "van-12")[0].GetReading()
+	q := url.Values{"id": {old.GetReadingId()}, "at": {old.GetMeasureTime().AsTime().Format("2006-01-02T15:04:05.999999999Z")}}
+	code, page := p.get("/vehicles/van-12/wrong?" + q.Encode())
+	if code != http.StatusOK {
+		t.Fatalf("%d %s", code, page)
+	}
+	f := form(page)
+	f.Set("value", "77")
+	if code, page := p.post("/vehicles/van-12/wrong", f); code != http.StatusBadRequest || !strings.Contains(page, "what was wrong") {
+		t.Errorf("without a reason it is answered %d", code)
+	}
+	f.Set("reason", "read off the wrong scale")
+	f.Set("value", "seven")
+	if code, _ := p.post("/vehicles/van-12/wrong", f); code != http.StatusBadRequest {
+		t.Errorf("a value that is none is answered %d", code)
+	}
+	if now := readings(t, "van-12")[0].GetReading(); now.VoidReason != nil {
+		t.Fatal("the old reading is void although the new one was not taken")
+	}
+	f.Set("value", "77")
+	if code, page := p.post("/vehicles/van-12/wrong", f); code != http.StatusOK {
+		t.Fatalf("%d %s", code, page)
+	}
+	standing := map[string]float64{}
+	reason := ""
+	for _, r := range readings(t, "van-12") {
+		m := r.GetReading()
+		if !m.GetMeasureTime().AsTime().Equal(old.GetMeasureTime().AsTime()) {
+			continue
+		}
+		if m.VoidReason != nil {
+			reason = m.GetVoidReason()
+		} else {
+			standing[m.GetConductor().String()] = m.GetResistanceOhms()
+		}
+	}
+	if len(standing) != 1 || standing[old.GetConductor().String()] != 7.7e7 || reason != "read off the wrong scale" {
+		t.Errorf("standing %v, the old one void for %q", standing, reason)
+	}
+}

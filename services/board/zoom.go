@@ -1,0 +1,113 @@
+package board
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"strconv"
+	"time"
+
+	"creepage/internal/draw"
+)
+
+// daysShown is the part of the time axis that is shown. Without an end it runs to
+// today and on into the forecast; without a beginning from the first reading.
+type daysShown struct{ From, To time.Time }
+
+const dayForm = "2006-01-02"
+
+// daysOf reads what the address asks for: from and to, or the last so many days.
+func daysOf(q url.Values, now time.Time) daysShown {
+	from, err := time.Parse(dayForm, q.Get("from"))
+	to, errTo := time.Parse(dayForm, q.Get("to"))
+	if err == nil && errTo == nil && to.After(from) {
+		return daysShown{from, to}
+	}
+	if n, err := strconv.Atoi(q.Get("span")); err == nil && n > 0 {
+		return daysShown{From: now.AddDate(0, 0, -n)}
+	}
+	return daysShown{}
+}
+
+// filter asks the API for the readings of these days.
+func (d daysShown) filter() string {
+	f := ""
+	if !d.From.IsZero() {
+		f = fmt.Sprintf("measure_time >= %q", d.From.UTC().Format(time.RFC3339))
+	}
+	if !d.To.IsZero() {
+		f += fmt.Sprintf(" AND measure_time < %q", d.To.UTC().Format(time.RFC3339))
+	}
+	return f
+}
+
+// Chosen says whether other days are shown than all.
+func (d daysShown) Chosen() bool { return !d.From.IsZero() }
+
+// chartStep is a link to other days of the chart.
+type chartStep struct{ Name, Key, Address string }
+
+// chartSteps are the ways from the days shown; without script they are links.
+func chartSteps(from, to time.Time, corrected bool) []chartStep {
+	span := to.Sub(from)
+	quarter := span / 4
+	address := func(from, to time.Time) string {
+		q := url.Values{"from": {from.UTC().Format(dayForm)}, "to": {to.UTC().AddDate(0, 0, 1).Format(dayForm)}}
+		if corrected {
+			q.Set("as", "corrected")
+		}
+		return "?" + q.Encode()
+	}
+	last := func(span string) string {
+		q := url.Values{}
+		if span != "" {
+			q.Set("span", span)
+		}
+		if corrected {
+			q.Set("as", "corrected")
+		}
+		return "?" + q.Encode()
+	}
+	return []chartStep{
+		{"All", "0", last("")}, {"A year", "", last("365")}, {"90 days", "", last("90")},
+		{"Closer", "+", address(from.Add(quarter), to.Add(-quarter))}, {"Wider", "-", address(from.Add(-span/2), to.Add(span/2))},
+		{"Earlier", "ArrowLeft", address(from.Add(-quarter), to.Add(-quarter))}, {"Later", "ArrowRight", address(from.Add(quarter), to.Add(quarter))},
+	}
+}
+
+// Widths between which a chart is drawn to measure, in pixels.
+const (
+	leastWidth = 300
+	mostWidth  = 1600
+)
+
+// chartSize is a chart of a width in the page's proportions.
+func chartSize(width int) draw.Size {
+	s := draw.Size{Width: float64(min(max(width, leastWidth), mostWidth)), Height: draw.Middle.Height}
+	switch {
+	case width < 500:
+		s.Height = draw.Narrow.Height
+	case width > 1200:
+		s.Height = draw.Wide.Height
+	}
+	return s
+}
+
+// showChart gives the large chart alone, as wide as there is room, and the ways
+// from it, for the page's script.
+func (b *Board) showChart(w http.ResponseWriter, r *http.Request, v *visitor) {
+	q := r.URL.Query()
+	shown := daysOf(q, b.now())
+	rec, err := b.load(r.Context(), "vehicles/"+r.PathValue("vehicle"), shown)
+	if err != nil {
+		b.failWith(w, r, v, err)
+		return
+	}
+	width, err := strconv.Atoi(q.Get("width"))
+	if err != nil {
+		width = int(draw.Middle.Width)
+	}
+	p := &vehiclePage{record: rec, Name: id(rec.Vehicle.GetName()), Corrected: q.Get("as") == "corrected", Shown: shown}
+	p.draw(b.now(), chartSize(width))
+	b.renderPart(w, "vehicle", "chart", p)
+}
