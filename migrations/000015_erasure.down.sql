@@ -5,7 +5,7 @@ DROP FUNCTION pattern_of(text[], boolean);
 DROP TRIGGER keep_what_was_said ON warnings;
 CREATE TRIGGER keep_what_was_said BEFORE UPDATE ON warnings FOR EACH ROW EXECUTE FUNCTION keep_what_was_said();
 DROP FUNCTION erasing();
-DROP FUNCTION replace_texts(text, text, bigint, boolean);
+DROP FUNCTION replace_texts(text[], text, text, bigint, boolean);
 DO $$
 DECLARE
     tenant text;

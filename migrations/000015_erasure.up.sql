@@ -35,17 +35,18 @@ REVOKE ALL ON tenant_texts FROM PUBLIC;
 
 -- Puts `put` wherever a text holds what the pattern matches, in letters of either
 -- case, in the organisation at hand: in rows of one vehicle, in rows of no
--- vehicle (vehicle NULL and of_vehicles false), or everywhere. Returns how many
--- values it changed.
-CREATE FUNCTION replace_texts(pattern text, put text, vehicle bigint, of_vehicles boolean) RETURNS bigint
+-- vehicle (vehicle NULL and of_vehicles false), or everywhere. `plain` are the
+-- texts that the pattern looks for; a row without any of them is passed over,
+-- which is five times as fast as asking the pattern. One pass a table; returns
+-- how many rows were changed.
+CREATE FUNCTION replace_texts(plain text[], pattern text, put text, vehicle bigint, of_vehicles boolean) RETURNS bigint
     LANGUAGE plpgsql SET search_path = public, pg_temp AS
 $$
 DECLARE
-    t       record;
-    holds   text;
-    changed text;
-    n       bigint;
-    total   bigint := 0;
+    t     record;
+    likes text[] := ARRAY(SELECT '%' || regexp_replace(lower(x), '([%_\\])', '\\\1', 'g') || '%' FROM unnest(plain) AS x);
+    n     bigint;
+    total bigint := 0;
 BEGIN
     IF current_organisation() IS NULL THEN
         RAISE EXCEPTION 'no organisation is named';
@@ -54,23 +55,28 @@ BEGIN
     IF FOUND THEN
         RAISE EXCEPTION 'a table came without allow_erasure()';
     END IF;
-    FOR t IN SELECT * FROM tenant_texts v WHERE replace_texts.of_vehicles IS NULL OR v.of_vehicles = replace_texts.of_vehicles LOOP
-        holds := format(CASE t.data_type WHEN 'text[]' THEN 'array_to_string(%I, chr(10))' ELSE '%I::text' END, t.column_name);
-        changed := format(CASE t.data_type
-            WHEN 'text[]' THEN 'ARRAY(SELECT regexp_replace(x, $2, $3, ''gi'') FROM unnest(%I) WITH ORDINALITY AS u (x, i) ORDER BY i)'
-            WHEN 'jsonb' THEN 'regexp_replace(%I::text, $2, $3, ''gi'')::jsonb'
-            WHEN 'json' THEN 'regexp_replace(%I::text, $2, $3, ''gi'')::json'
-            ELSE 'regexp_replace(%I, $2, $3, ''gi'')' END, t.column_name);
-        EXECUTE format('UPDATE %I SET %I = %s WHERE organisation_id = $1 AND ($4 IS NULL OR %s) AND %s ~* $2',
-            t.table_name, t.column_name, changed, CASE WHEN t.of_vehicles THEN 'vehicle_id = $4' ELSE 'true' END, holds)
-            USING current_organisation(), pattern, put, vehicle;
+    FOR t IN SELECT v.table_name, bool_or(v.of_vehicles) AS of_vehicles,
+            string_agg(format(CASE v.data_type
+                WHEN 'text[]' THEN '%1$I = ARRAY(SELECT regexp_replace(x, $2, $3, ''gi'') FROM unnest(%1$I) WITH ORDINALITY AS u (x, i) ORDER BY i)'
+                WHEN 'jsonb' THEN '%1$I = regexp_replace(%1$I::text, $2, $3, ''gi'')::jsonb'
+                WHEN 'json' THEN '%1$I = regexp_replace(%1$I::text, $2, $3, ''gi'')::json'
+                ELSE '%1$I = regexp_replace(%1$I, $2, $3, ''gi'')' END, v.column_name), ', ') AS changes,
+            string_agg(format(CASE v.data_type WHEN 'text[]' THEN 'array_to_string(%I, chr(10))' ELSE '%I::text' END, v.column_name), ', ') AS texts
+        FROM tenant_texts v
+        WHERE replace_texts.of_vehicles IS NULL OR v.of_vehicles = replace_texts.of_vehicles
+        GROUP BY v.table_name LOOP
+        -- A hash of what a sender said would betray the text to whoever guesses it.
+        EXECUTE format('UPDATE %I SET %s%s WHERE organisation_id = $1 AND ($4 IS NULL OR %s) AND lower(concat_ws(chr(10), %s)) LIKE ANY ($5) AND concat_ws(chr(10), %s) ~* $2',
+            t.table_name, t.changes, CASE t.table_name WHEN 'readings' THEN ', content = sha256(content || uuid_send(gen_random_uuid()))' ELSE '' END,
+            CASE WHEN t.of_vehicles THEN 'vehicle_id = $4' ELSE 'true' END, t.texts, t.texts)
+            USING current_organisation(), pattern, put, vehicle, likes;
         GET DIAGNOSTICS n = ROW_COUNT;
         total := total + n;
     END LOOP;
     RETURN total;
 END
 $$;
-REVOKE ALL ON FUNCTION replace_texts(text, text, bigint, boolean) FROM PUBLIC;
+REVOKE ALL ON FUNCTION replace_texts(text[], text, text, bigint, boolean) FROM PUBLIC;
 
 -- Says that an erasure is under way: the functions below set it, and being the
 -- owner, as they alone let somebody be, is part of it.
@@ -138,14 +144,14 @@ BEGIN
     GET DIAGNOSTICS n = ROW_COUNT;
     total := total + n;
     FOREACH one IN ARRAY ids LOOP
-        total := total + replace_texts(pattern, pseudonym, one, true);
+        total := total + replace_texts(names, pattern, pseudonym, one, true);
     END LOOP;
     -- Rows of no vehicle may speak of another one whose name holds this one's.
     IF EXISTS (SELECT FROM vehicles v WHERE v.organisation_id = tenant AND v.name ~* pattern)
         OR EXISTS (SELECT FROM vehicle_aliases a WHERE a.organisation_id = tenant AND a.alias ~* pattern) THEN
         pattern := pattern_of(names, true);
     END IF;
-    total := total + replace_texts(pattern, pseudonym, NULL, false);
+    total := total + replace_texts(names, pattern, pseudonym, NULL, false);
 
     DELETE FROM vehicle_checkpoints c WHERE c.organisation_id = tenant AND c.vehicle_id = ANY (ids);
     UPDATE vehicle_states s SET memory = NULL, checkpointed_at = NULL, changed_at = greatest(s.changed_at, erase_vehicle.at),
@@ -163,15 +169,12 @@ CREATE FUNCTION erase_words(words text, put text) RETURNS bigint
     LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp AS
 $$
 DECLARE
-    tenant uuid := current_organisation();
-    salt   bytea := uuid_send(gen_random_uuid());
-    total  bigint;
+    -- A text within JSON is written as JSON writes it.
+    texts text[] := ARRAY [words, trim(BOTH '"' FROM to_json(words)::text)];
+    total bigint;
 BEGIN
     PERFORM set_config('creepage.erasing', 'on', true);
-    UPDATE readings r SET content = sha256(r.content || salt)
-        WHERE r.organisation_id = tenant AND (r.qualification ~* pattern_of(ARRAY [words], true) OR r.visit ~* pattern_of(ARRAY [words], true));
-    -- A text within JSON is written as JSON writes it.
-    total := replace_texts(pattern_of(ARRAY [words, trim(BOTH '"' FROM to_json(words)::text)], true), put, NULL, NULL);
+    total := replace_texts(texts, pattern_of(texts, true), put, NULL, NULL);
     PERFORM set_config('creepage.erasing', 'off', true);
     RETURN total;
 END

@@ -4,12 +4,14 @@ import (
 	"context"
 	"fmt"
 	"runtime/debug"
+	"time"
 
 	"buf.build/go/protovalidate"
 	middleware "github.com/grpc-ecosystem/go-grpc-middleware/v2"
 	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/recovery"
 	"google.golang.org/grpc"
 
+	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/problem"
 )
 
@@ -89,13 +91,20 @@ func gate(name string, pass func(ctx context.Context, method string) (context.Co
 	})
 }
 
+// longCalls may take longer than others: they read all that an organisation has
+// (5 s for a million readings, on 2 shared cores).
+var longCalls = map[string]time.Duration{
+	creepagev1.ErasureService_ErasePerson_FullMethodName:  4 * time.Minute,
+	creepagev1.ErasureService_EraseVehicle_FullMethodName: 4 * time.Minute,
+}
+
 // deadlineStep caps how long a unary call may take. A stream lives as long as
 // its caller wants it to.
 func (s *Server) deadlineStep() step {
 	return step{
 		name: "deadline",
-		unary: func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, handle grpc.UnaryHandler) (any, error) {
-			ctx, cancel := context.WithTimeout(ctx, s.config.CallTimeout)
+		unary: func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handle grpc.UnaryHandler) (any, error) {
+			ctx, cancel := context.WithTimeout(ctx, max(s.config.CallTimeout, longCalls[info.FullMethod]))
 			defer cancel()
 			return handle(ctx, req)
 		},

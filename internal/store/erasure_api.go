@@ -13,7 +13,7 @@ import (
 )
 
 // EraseVehicle puts a pseudonym in the place of a vehicle's names wherever they
-// stand, and has its tracks computed anew. It returns how many values it changed.
+// stand, and has its tracks computed anew. It returns how many rows it changed.
 func (t *Tx) EraseVehicle(ctx context.Context, key int64, pseudonym string, now time.Time) (int64, error) {
 	names, err := t.namesOf(ctx, key)
 	if err != nil {
@@ -63,7 +63,7 @@ func standing(texts []string) *regexp.Regexp {
 }
 
 // EraseWords takes a text out of everything that people wrote in the
-// organisation, and returns how many values held it.
+// organisation, and returns how many rows held it.
 func (t *Tx) EraseWords(ctx context.Context, words, put string) (int64, error) {
 	stands := standing([]string{words})
 	aside, err := t.rewriteConflicts(ctx, 0, func(m *creepagev1.Reading) {

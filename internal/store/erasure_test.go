@@ -36,10 +36,10 @@ func TestErasureFindsEveryRowWhereTheOwnerIsNoSuperuser(t *testing.T) {
 			return err
 		}
 		if n, err := tx.EraseVehicle(t.Context(), v.Key, "erased-1", now); err != nil || n != 4 {
-			t.Errorf("%d values changed (%v), want the name, a note, a reason and an audit entry", n, err)
+			t.Errorf("%d rows changed (%v), want the name, a note, a reason and an audit entry", n, err)
 		}
 		if n, err := tx.EraseWords(t.Context(), "jan berg", "[erased]"); err != nil || n != 2 {
-			t.Errorf("%d values changed (%v), want two notes", n, err)
+			t.Errorf("%d rows changed (%v), want two notes", n, err)
 		}
 		return nil
 	})

@@ -46,7 +46,7 @@ func (s *Service) EraseVehicle(ctx context.Context, req *creepagev1.EraseVehicle
 			return err
 		}
 		resp.Vehicle = wire.Vehicles.Name(pseudonym)
-		return s.audit(ctx, tx, c, "EraseVehicle", resp.Vehicle, values(resp.ChangedCount))
+		return s.audit(ctx, tx, c, "EraseVehicle", resp.Vehicle, rows(resp.ChangedCount))
 	})
 	if err != nil {
 		return nil, err
@@ -55,7 +55,7 @@ func (s *Service) EraseVehicle(ctx context.Context, req *creepagev1.EraseVehicle
 }
 
 // ErasePerson takes a text out of everything that people wrote. The audit trail
-// says who did it and when, and how many values held it, but not the text.
+// says who did it and when, and how many rows held it, but not the text.
 func (s *Service) ErasePerson(ctx context.Context, req *creepagev1.ErasePersonRequest) (*creepagev1.ErasePersonResponse, error) {
 	text := strings.TrimSpace(req.GetText())
 	if len([]rune(text)) < 3 {
@@ -66,7 +66,7 @@ func (s *Service) ErasePerson(ctx context.Context, req *creepagev1.ErasePersonRe
 		if resp.ChangedCount, err = tx.EraseWords(ctx, text, erasedText); err != nil {
 			return err
 		}
-		return s.audit(ctx, tx, c, "ErasePerson", "", values(resp.ChangedCount))
+		return s.audit(ctx, tx, c, "ErasePerson", "", rows(resp.ChangedCount))
 	})
 	if err != nil {
 		return nil, err
@@ -74,9 +74,9 @@ func (s *Service) ErasePerson(ctx context.Context, req *creepagev1.ErasePersonRe
 	return resp, nil
 }
 
-func values(n int64) string {
+func rows(n int64) string {
 	if n == 1 {
-		return "1 value changed"
+		return "1 row changed"
 	}
-	return fmt.Sprintf("%d values changed", n)
+	return fmt.Sprintf("%d rows changed", n)
 }

@@ -74,7 +74,7 @@ type EraseVehicleResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name under which the vehicle's records stay.
 	Vehicle string `protobuf:"bytes,1,opt,name=vehicle,proto3" json:"vehicle,omitempty"`
-	// How many values were changed.
+	// How many rows of the records were changed.
 	ChangedCount  int64 `protobuf:"varint,2,opt,name=changed_count,json=changedCount,proto3" json:"changed_count,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -175,7 +175,7 @@ func (x *ErasePersonRequest) GetText() string {
 // Response of ErasePerson.
 type ErasePersonResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// How many values held it.
+	// How many rows of the records held it.
 	ChangedCount  int64 `protobuf:"varint,1,opt,name=changed_count,json=changedCount,proto3" json:"changed_count,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -1453,7 +1453,7 @@ export interface components {
         "creepage.v1.ErasePersonResponse": {
             /**
              * Format: int64
-             * @description How many values held it.
+             * @description How many rows of the records held it.
              */
             changedCount?: string;
         };
@@ -1461,7 +1461,7 @@ export interface components {
         "creepage.v1.EraseVehicleResponse": {
             /**
              * Format: int64
-             * @description How many values were changed.
+             * @description How many rows of the records were changed.
              */
             changedCount?: string;
             /** @description Resource name under which the vehicle's records stay. */
