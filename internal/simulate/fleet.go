@@ -33,6 +33,8 @@ type Fleet struct {
 	Events    []insulation.Event
 	Codes     []insulation.Code
 	Truth     []record.Truth
+	// MeterErrors is what each meter reads high, decades, in the middle of the records; negative: low.
+	MeterErrors map[string]float64
 }
 
 // The truth goes on for so many days after the last record, so that a warning
@@ -64,7 +66,14 @@ func New(c Config) (*Fleet, error) {
 		r := rand.New(rand.NewPCG(c.Seed, uint64(i)))
 		vehicles[i] = newLife(r, &c.Physics, models, shops, fmt.Sprintf("v-%05d", i+1), start, days, known)
 	})
-	return gather(models, vehicles), nil
+	f := gather(models, vehicles)
+	f.MeterErrors = map[string]float64{}
+	for i := range shops {
+		for _, m := range shops[i].meters {
+			f.MeterErrors[m.id] = m.offset + m.drift*float64(days)/2
+		}
+	}
+	return f, nil
 }
 
 // newLife draws a vehicle, its fault if it has one, and its records.
