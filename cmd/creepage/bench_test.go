@@ -138,3 +138,21 @@ func TestTheExamplesOfTheBenchsHelpRun(t *testing.T) {
 		t.Errorf("%d examples: were they found?", count)
 	}
 }
+
+func FuzzReadingsOfTheBenchsCommandLine(f *testing.F) {
+	for _, s := range []string{"all=120k", "wet,cold:without:b=>5G", "a+b=0.42 GΩ", "motor:phase_u:shield=<1M", "10m=550M", "=", ":=1", "without:=5M", "1e999=5M"} {
+		f.Add(s)
+	}
+	components := []string{"a", "b", "motor"}
+	f.Fuzz(func(t *testing.T, s string) {
+		if r, err := circuitReading(s, components); err == nil && (len(r.GetConnected()) == 0 && !r.GetAllConnected() || !(r.GetResistanceOhms() > 0)) {
+			t.Errorf("%q read as %v", s, r)
+		}
+		if m, err := (&assessFlags{}).message(s); err == nil && (m.GetComponent() == 0 || m.GetConductor() == 0 || m.GetReference() == 0) {
+			t.Errorf("%q read as %v", s, m)
+		}
+		if name, _, _, err := cutReading(s); err == nil {
+			_, _ = secondsOf(name)
+		}
+	})
+}

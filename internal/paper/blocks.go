@@ -63,6 +63,15 @@ func (f Facts) print(p *press) {
 			n := max(len(p.wrap(one.Value, column-name)), len(p.wrap(one.Name, name-2)))
 			height = max(height, float64(n)*p.lineHeight())
 		}
+		if height > p.bottom-p.top { // beside nothing, and from page to page
+			for _, one := range pair {
+				p.style("", body, quiet)
+				p.lines(one.Name, p.left, p.width())
+				p.style("", body, ink)
+				p.lines(one.Value, p.left, p.width())
+			}
+			continue
+		}
 		p.room(height)
 		y := p.GetY()
 		for j, one := range pair {
@@ -86,6 +95,11 @@ func (b Box) print(p *press) {
 	height := 2*pad + p.lineHeight() + 0.6
 	for _, item := range b.Items {
 		height += float64(len(p.wrap(item, inner))) * p.lineHeight()
+	}
+	if height > p.bottom-p.top { // no frame can go around it
+		Heading(b.Title).print(p)
+		List{Items: b.Items}.print(p)
+		return
 	}
 	p.room(height)
 	top := p.GetY()
@@ -177,11 +191,13 @@ func (t Table) print(p *press) {
 		}
 		p.style(weight, body, ink)
 		cells := t.cells(p, row.Cells, widths)
-		if p.room(cells.height) {
-			t.head(p, head, widths)
-			p.style(weight, body, ink)
+		for _, part := range cells.parts(p.bottom-p.top-head.height, p.lineHeight()) {
+			if p.room(part.height) {
+				t.head(p, head, widths)
+				p.style(weight, body, ink)
+			}
+			t.row(p, part, widths)
 		}
-		t.row(p, cells, widths)
 		p.rule(p.GetY(), rule, 0.2)
 	}
 	p.SetY(p.GetY() + gap)
@@ -215,6 +231,28 @@ func (t Table) widths(p *press) []float64 {
 type wrapped struct {
 	lines  [][]string
 	height float64
+}
+
+// parts cuts a row that is higher than a page into ones that are not.
+func (w wrapped) parts(page, line float64) []wrapped {
+	if w.height <= page {
+		return []wrapped{w}
+	}
+	most := max(1, int((page-2*cellPad)/line))
+	var parts []wrapped
+	for from := 0; ; from += most {
+		part, longest := wrapped{}, 0
+		for _, ls := range w.lines {
+			some := ls[min(from, len(ls)):min(from+most, len(ls))]
+			part.lines = append(part.lines, some)
+			longest = max(longest, len(some))
+		}
+		if longest == 0 {
+			return parts
+		}
+		part.height = float64(longest)*line + 2*cellPad
+		parts = append(parts, part)
+	}
 }
 
 const cellGap, cellPad = 2.5, 0.7 // mm between columns, above and below a row

@@ -60,8 +60,8 @@ type Box struct {
 	Items []string
 }
 
-// Table is rows under a head that is repeated on every page. A row is never
-// split between pages.
+// Table is rows under a head that is repeated on every page. A row is split
+// between pages only where it is higher than one.
 type Table struct {
 	Columns []Column
 	Rows    []Row

@@ -188,3 +188,32 @@ func TestEveryDrawingOfTheBoardCanBePrinted(t *testing.T) {
 		}
 	}
 }
+
+// What is longer than a page goes on on the next one, in every block.
+func TestNothingIsLostThatIsLongerThanAPage(t *testing.T) {
+	long := func(mark string) string {
+		words := make([]string, 3000)
+		for i := range words {
+			words[i] = fmt.Sprintf("%s%d", mark, i)
+		}
+		return strings.Join(words, " ")
+	}
+	d := &paper.Document{Title: "Long", Foot: "foot", Made: made, Blocks: []paper.Block{paper.Text(long("t")), paper.List{Items: []string{long("l")}}, paper.Box{Title: "Box", Items: []string{long("b")}},
+		paper.Facts{{"Name", long("f")}}, paper.Table{Columns: []paper.Column{{Title: "Column", Width: 1}, {Title: "Other", Width: 4}}, Rows: []paper.Row{{Cells: []string{"short", long("c")}}}}, paper.Small("the end")}}
+	text := run(t, "pdftotext", "-layout", pdf(t, d), "-")
+	words := map[string]bool{}
+	for _, w := range strings.Fields(text) {
+		words[w] = true
+	}
+	for _, mark := range []string{"t", "l", "b", "f", "c"} {
+		for i := range 3000 {
+			if w := fmt.Sprintf("%s%d", mark, i); !words[w] {
+				t.Errorf("%s is on no page", w)
+				break
+			}
+		}
+	}
+	if !words["end"] {
+		t.Error("what follows is lost")
+	}
+}

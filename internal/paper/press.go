@@ -27,7 +27,15 @@ type press struct {
 	*fpdf.Fpdf
 	left, right, top, bottom float64 // of what may be printed on, mm
 	size                     float64 // of all type, 1 is usual
+	now                      face
 	err                      error
+}
+
+// face is a style of writing.
+type face struct {
+	weight string
+	points float64
+	colour string
 }
 
 // PDF returns the document's pages.
@@ -121,8 +129,14 @@ func (p *press) colour(colour string) {
 
 // style chooses weight ("" or "B"), size in pt and colour of what is written next.
 func (p *press) style(weight string, points float64, colour string) {
-	p.SetFont(family, weight, points*p.size)
-	p.colour(colour)
+	p.now = face{weight, points, colour}
+	p.again()
+}
+
+// again takes the style chosen last, for the foot of a page has its own.
+func (p *press) again() {
+	p.SetFont(family, p.now.weight, p.now.points*p.size)
+	p.colour(p.now.colour)
 }
 
 // lineHeight is the height in mm of a line of the current type.
@@ -131,10 +145,15 @@ func (p *press) lineHeight() float64 {
 	return size * line
 }
 
-// lines writes text in lines no longer than width, from x on, and moves below it.
+// lines writes text in lines no longer than width, from x on, and moves below
+// it. A block that fits on a page has made room before; what is longer goes on
+// on the next page.
 func (p *press) lines(text string, x, width float64) {
 	h := p.lineHeight()
 	for _, s := range p.wrap(text, width) {
+		if p.room(h) {
+			p.again()
+		}
 		p.Text(x, p.GetY()+0.78*h, s)
 		p.SetY(p.GetY() + h)
 	}
