@@ -1,6 +1,7 @@
 package board
 
 import (
+	"cmp"
 	"net/http"
 	"slices"
 	"strings"
@@ -16,71 +17,113 @@ type meterRow struct {
 	*creepagev1.Meter
 	Last    *creepagev1.Calibration
 	Overdue bool
+	Review  *creepagev1.MeterReview // nil: no reading within the time reviewed
 }
 
 type shopRow struct {
 	*creepagev1.Shop
 	Need, Vehicles int32
+	Review         *creepagev1.ShopReview // nil: no reading within the time reviewed
 }
 
 type shopsPage struct {
 	Shops  []shopRow
 	Meters []meterRow
+	Since  *timestamppb.Timestamp // from when readings are reviewed; nil: the key may not see that
 	Today  string
 }
 
-// shopsShown bounds the shops whose vehicles are counted: one call each.
-const shopsShown = 100
-
+// showShops asks for all of it at once, whatever the number of shops.
 func (b *Board) showShops(w http.ResponseWriter, r *http.Request, v *visitor) {
-	var p shopsPage
+	var (
+		p       shopsPage
+		shops   *creepagev1.ListShopsResponse
+		meters  *creepagev1.ListMetersResponse
+		counts  *creepagev1.CountOutlooksResponse
+		habits  *creepagev1.ReviewShopsResponse
+		offsets *creepagev1.ReviewMetersResponse
+	)
 	p.Today = b.now().UTC().Format("2006-01-02")
 	g, ctx := errgroup.WithContext(r.Context())
-	g.Go(func() error {
-		res, err := b.access.ListShops(ctx, &creepagev1.ListShopsRequest{PageSize: shopsShown})
-		for _, s := range res.GetShops() {
-			p.Shops = append(p.Shops, shopRow{Shop: s})
-		}
+	g.Go(func() (err error) {
+		shops, err = b.access.ListShops(ctx, &creepagev1.ListShopsRequest{PageSize: 1000})
 		return err
 	})
-	g.Go(func() error {
-		res, err := b.access.ListMeters(ctx, &creepagev1.ListMetersRequest{PageSize: 1000})
-		for _, m := range res.GetMeters() {
-			row := meterRow{Meter: m}
-			if c := m.GetCalibrations(); len(c) > 0 {
-				row.Last = c[0]
-				row.Overdue = c[0].GetDueTime() != nil && c[0].GetDueTime().AsTime().Before(b.now())
-			}
-			p.Meters = append(p.Meters, row)
-		}
+	g.Go(func() (err error) {
+		meters, err = b.access.ListMeters(ctx, &creepagev1.ListMetersRequest{PageSize: 1000})
 		return err
 	})
-	err := g.Wait()
-	if err == nil && v.May("read") {
-		err = b.countShops(r, p.Shops)
-	}
-	if err != nil {
-		b.failWith(w, r, v, err)
-		return
-	}
-	b.render(w, r, http.StatusOK, "shops", "Shops and meters", v, p)
-}
-
-func (b *Board) countShops(r *http.Request, shops []shopRow) error {
-	g, ctx := errgroup.WithContext(r.Context())
-	g.SetLimit(8)
-	for i := range shops {
-		g.Go(func() error {
-			all, err := b.fleet.ListOutlooks(ctx, &creepagev1.ListOutlooksRequest{PageSize: 1, Filter: choice{Shop: id(shops[i].GetName())}.filter(nil)})
-			if err != nil {
-				return err
-			}
-			need, err := b.fleet.ListOutlooks(ctx, &creepagev1.ListOutlooksRequest{PageSize: 1, Filter: choice{Shop: id(shops[i].GetName())}.filter(needStates)})
-			shops[i].Vehicles, shops[i].Need = all.GetTotalSize(), need.GetTotalSize()
+	if v.May("read") {
+		g.Go(func() (err error) {
+			counts, err = b.fleet.CountOutlooks(ctx, &creepagev1.CountOutlooksRequest{GroupBy: "last_shop"})
+			return err
+		})
+		g.Go(func() (err error) {
+			habits, err = b.review.ReviewShops(ctx, &creepagev1.ReviewShopsRequest{})
+			return err
+		})
+		g.Go(func() (err error) {
+			offsets, err = b.review.ReviewMeters(ctx, &creepagev1.ReviewMetersRequest{})
 			return err
 		})
 	}
-	return g.Wait()
+	if err := g.Wait(); err != nil {
+		b.failWith(w, r, v, err)
+		return
+	}
+	p.Since = habits.GetStartTime()
+	p.Shops = shopRows(shops.GetShops(), counts.GetCounts(), habits.GetShops())
+	p.Meters = b.meterRows(meters.GetMeters(), offsets.GetMeters())
+	b.render(w, r, http.StatusOK, "shops", "Shops and meters", v, p)
+}
+
+func shopRows(shops []*creepagev1.Shop, counts []*creepagev1.OutlookCount, habits []*creepagev1.ShopReview) []shopRow {
+	rows := make([]shopRow, len(shops))
+	place := map[string]*shopRow{}
+	for i, s := range shops {
+		rows[i].Shop = s
+		place[s.GetName()] = &rows[i]
+	}
+	for _, c := range counts {
+		row := place[c.GetGroup()]
+		if row == nil {
+			continue
+		}
+		row.Vehicles += c.GetVehicles()
+		if slices.Contains(needStates, string(stateWord(c.GetState()))) {
+			row.Need += c.GetVehicles()
+		}
+	}
+	for _, h := range habits {
+		if row := place[h.GetShop()]; row != nil {
+			row.Review = h
+		}
+	}
+	return rows
+}
+
+// meterRows joins the meters that were stated with those that readings name.
+func (b *Board) meterRows(meters []*creepagev1.Meter, offsets []*creepagev1.MeterReview) []meterRow {
+	reviews := map[string]*creepagev1.MeterReview{}
+	for _, o := range offsets {
+		reviews[o.GetMeter()] = o
+	}
+	var rows []meterRow
+	for _, m := range meters {
+		row := meterRow{Meter: m, Review: reviews[m.GetName()]}
+		delete(reviews, m.GetName())
+		if c := m.GetCalibrations(); len(c) > 0 {
+			row.Last = c[0]
+			row.Overdue = c[0].GetDueTime() != nil && c[0].GetDueTime().AsTime().Before(b.now())
+		}
+		rows = append(rows, row)
+	}
+	for _, o := range offsets {
+		if reviews[o.GetMeter()] != nil {
+			rows = append(rows, meterRow{Meter: &creepagev1.Meter{Name: o.GetMeter()}, Review: o})
+		}
+	}
+	return rows
 }
 
 func (b *Board) recordCalibration(w http.ResponseWriter, r *http.Request, v *visitor) {
@@ -113,36 +156,89 @@ type platformRow struct {
 	Total  int32
 }
 
+// agingRow is a component of a platform with what to say of it.
+type agingRow struct {
+	*creepagev1.ComponentAging
+	Title string // of the platform
+}
+
+type fleetPage struct {
+	Platforms []platformRow
+	States    []string
+	Aging     []agingRow // those that stand out first
+	Since     *timestamppb.Timestamp
+	StandOut  int
+}
+
 func (b *Board) showFleet(w http.ResponseWriter, r *http.Request, v *visitor) {
-	res, err := b.platforms.ListPlatforms(r.Context(), &creepagev1.ListPlatformsRequest{PageSize: 200})
-	if err != nil {
-		b.failWith(w, r, v, err)
-		return
-	}
-	rows := make([]platformRow, len(res.GetPlatforms()))
+	var (
+		platforms *creepagev1.ListPlatformsResponse
+		counts    *creepagev1.CountOutlooksResponse
+		aging     *creepagev1.ReviewAgingResponse
+	)
 	g, ctx := errgroup.WithContext(r.Context())
-	g.SetLimit(8)
-	for i, p := range res.GetPlatforms() {
-		rows[i] = platformRow{Platform: p, Counts: make([]stateCount, len(allStates))}
-		for j, s := range allStates {
-			g.Go(func() error {
-				c := choice{Platform: id(p.GetName())}
-				one, err := b.fleet.ListOutlooks(ctx, &creepagev1.ListOutlooksRequest{PageSize: 1, Filter: c.filter([]string{s})})
-				rows[i].Counts[j] = stateCount{State: s, Count: one.GetTotalSize(), Address: c.address("", s)}
-				return err
-			})
-		}
-	}
+	g.Go(func() (err error) {
+		platforms, err = b.platforms.ListPlatforms(ctx, &creepagev1.ListPlatformsRequest{PageSize: 1000})
+		return err
+	})
+	g.Go(func() (err error) {
+		counts, err = b.fleet.CountOutlooks(ctx, &creepagev1.CountOutlooksRequest{GroupBy: "platform"})
+		return err
+	})
+	g.Go(func() (err error) {
+		aging, err = b.review.ReviewAging(ctx, &creepagev1.ReviewAgingRequest{})
+		return err
+	})
 	if err := g.Wait(); err != nil {
 		b.failWith(w, r, v, err)
 		return
 	}
-	for i := range rows {
-		for _, c := range rows[i].Counts {
-			rows[i].Total += c.Count
+	p := fleetPage{States: allStates, Since: aging.GetStartTime(), Platforms: platformRows(platforms.GetPlatforms(), counts.GetCounts())}
+	titles := map[string]string{}
+	for _, q := range platforms.GetPlatforms() {
+		titles[q.GetName()] = cmp.Or(q.GetTitle(), id(q.GetName()))
+	}
+	for _, c := range aging.GetComponents() {
+		if c.GetStandsOut() {
+			p.StandOut++
+		}
+		p.Aging = append(p.Aging, agingRow{c, cmp.Or(titles[c.GetPlatform()], id(c.GetPlatform()))})
+	}
+	slices.SortStableFunc(p.Aging, func(a, b agingRow) int {
+		if a.GetStandsOut() != b.GetStandsOut() {
+			if a.GetStandsOut() {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Compare(shareOf(b.ComponentAging), shareOf(a.ComponentAging))
+	})
+	b.render(w, r, http.StatusOK, "fleet", "Fleet", v, p)
+}
+
+func shareOf(c *creepagev1.ComponentAging) float64 {
+	return float64(c.GetAgedVehicles()) / max(1, float64(c.GetVehicles()))
+}
+
+func platformRows(platforms []*creepagev1.Platform, counts []*creepagev1.OutlookCount) []platformRow {
+	rows := make([]platformRow, len(platforms))
+	place := map[string]*platformRow{}
+	for i, p := range platforms {
+		rows[i] = platformRow{Platform: p, Counts: make([]stateCount, len(allStates))}
+		for j, s := range allStates {
+			rows[i].Counts[j] = stateCount{State: s, Address: choice{Platform: id(p.GetName())}.address("", s)}
+		}
+		place[p.GetName()] = &rows[i]
+	}
+	for _, c := range counts {
+		if row := place[c.GetGroup()]; row != nil {
+			if j := slices.Index(allStates, string(stateWord(c.GetState()))); j >= 0 {
+				row.Counts[j].Count += c.GetVehicles()
+			}
+			row.Total += c.GetVehicles()
 		}
 	}
-	b.render(w, r, http.StatusOK, "fleet", "Fleet", v, map[string]any{"Platforms": rows, "States": allStates})
+	return rows
 }
 
 type keysPage struct {

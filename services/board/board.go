@@ -66,6 +66,8 @@ type Board struct {
 	platforms creepagev1.PlatformServiceClient
 	warnings  creepagev1.WarningServiceClient
 	bench     creepagev1.BenchServiceClient
+	review    creepagev1.ReviewServiceClient
+	webhooks  creepagev1.WebhookServiceClient
 }
 
 // New makes the board's handler on a connection to the API.
@@ -74,6 +76,7 @@ func New(conn grpc.ClientConnInterface, options Options) (http.Handler, error) {
 		log: options.Log, now: options.Now, sessions: &sessions{store: options.Store, cookies: options.Cookies}, mux: http.NewServeMux(),
 		access: creepagev1.NewAccessServiceClient(conn), fleet: creepagev1.NewFleetServiceClient(conn), intake: creepagev1.NewIntakeServiceClient(conn),
 		platforms: creepagev1.NewPlatformServiceClient(conn), warnings: creepagev1.NewWarningServiceClient(conn), bench: creepagev1.NewBenchServiceClient(conn),
+		review: creepagev1.NewReviewServiceClient(conn), webhooks: creepagev1.NewWebhookServiceClient(conn),
 	}
 	var err error
 	if b.pages, err = parsePages(); err != nil {
@@ -115,6 +118,10 @@ func (b *Board) routes(static fs.FS) {
 	b.mux.HandleFunc("GET /keys", b.signedIn(b.showKeys))
 	b.mux.HandleFunc("POST /keys", b.signedIn(b.createKey))
 	b.mux.HandleFunc("POST /keys/{key}/revoke", b.signedIn(b.revokeKey))
+	b.mux.HandleFunc("GET /webhooks", b.signedIn(b.showWebhooks))
+	b.mux.HandleFunc("POST /webhooks", b.signedIn(b.createWebhook))
+	b.mux.HandleFunc("POST /webhooks/{endpoint}/test", b.signedIn(b.testWebhook))
+	b.mux.HandleFunc("POST /webhooks/{endpoint}/delete", b.signedIn(b.deleteWebhook))
 	b.mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, nil, http.StatusNotFound, "There is no such page.", "")
 	})

@@ -110,3 +110,23 @@ func TestAWrongValueIsCorrectedInPlaceOfVoidingAlone(t *testing.T) {
 		t.Errorf("standing %v, the old one void for %q", standing, reason)
 	}
 }
+
+func TestShopsMetersAndTheFleetAreReviewedOnTheirPages(t *testing.T) {
+	p := newPlain(t, here.adminKey)
+	for path, want := range map[string][]string{
+		"/shops":    {"North yard", "Bench meter 7", "too few vehicles in common", "overdue", "Without temperature"},
+		"/fleet":    {"Harbor van, 400 V", "How components age", "compressor", "nowhere else"},
+		"/webhooks": {"Standard Webhooks"},
+		"/help":     {"How components age", "against the others", "ceiling"},
+	} {
+		code, page := p.get(path)
+		for _, w := range want {
+			if code != http.StatusOK || !strings.Contains(page, w) {
+				t.Errorf("%s: answered %d without %q", path, code, w)
+			}
+		}
+	}
+	if code, _ := newPlain(t, here.shopKey).get("/webhooks"); code != http.StatusForbidden {
+		t.Errorf("a shop's key is answered %d at the webhooks", code)
+	}
+}

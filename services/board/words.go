@@ -40,6 +40,7 @@ func functions() template.FuncMap {
 		},
 		"decades": factorText,
 		"share":   shareText,
+		"lost":    lostText,
 		"args":    func(p *vehiclePage, v *visitor, w *creepagev1.Warning) warningArgs { return warningArgs{p, v, w} },
 	}
 }
@@ -285,4 +286,12 @@ func shareText(part, all int64) string {
 		return "–"
 	}
 	return fmt.Sprintf("%.0f %%", 100*float64(part)/float64(all))
+}
+
+// lostText writes a change in decades over 30 days as what is lost a month.
+func lostText(decades float64) string {
+	if decades >= 0 {
+		return "nothing"
+	}
+	return fmt.Sprintf("%.0f %%", 100*(1-math.Pow(10, decades)))
 }
