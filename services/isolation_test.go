@@ -121,7 +121,8 @@ func TestNothingOfAnotherOrganisationIsSeenByAnyRead(t *testing.T) {
 		if !refused && (code != http.StatusOK || there && text == shown || strings.Contains(text, marker) || holdsAny(text, ids)) {
 			t.Errorf("%s %s shows another organisation: %d %.600s", name, path, code, text)
 		}
-		if parts := strings.Split(path, "/"); strings.HasPrefix(string(name), "Get") && len(parts) > 3 && code != http.StatusNotFound {
+		// The catalogue of reports is the same for everybody.
+		if parts := strings.Split(path, "/"); strings.HasPrefix(string(name), "Get") && name != "GetReport" && len(parts) > 3 && code != http.StatusNotFound {
 			t.Errorf("%s %s of another organisation is %d, want 404", name, path, code)
 		}
 	}
@@ -137,6 +138,33 @@ func holdsAny(text string, ids map[string]string) bool {
 		}
 	}
 	return false
+}
+
+// Every report in every format that is text.
+func TestNoReportHoldsRowsOfAnotherOrganisation(t *testing.T) {
+	s := start(t)
+	s.work(t)
+	own, ids := s.furnishMarked(t)
+	_, stranger := s.newOrganisation(t, "stranger")
+	list, err := creepagev1.NewReportServiceClient(s.conn).ListReports(s.with(stranger), &creepagev1.ListReportsRequest{})
+	must(t, err)
+	held := 0
+	for _, r := range list.GetReports() {
+		for _, format := range r.GetFormats() {
+			path := "/v1/" + r.GetName() + ":download?format=" + format
+			_, _, shown := s.rest(t, http.MethodGet, path, own, "")
+			if strings.Contains(shown, marker) {
+				held++
+			}
+			code, _, text := s.rest(t, http.MethodGet, path, stranger, "")
+			if code != http.StatusOK || strings.Contains(text, marker) || holdsAny(text, ids) {
+				t.Errorf("%s: %d %.600s", path, code, text)
+			}
+		}
+	}
+	if held < 4 {
+		t.Errorf("%d reports hold the organisation's own rows: the question is not the right one", held)
+	}
 }
 
 // Every method that changes something, with the first organisation's names and
