@@ -120,7 +120,7 @@ func TestMetersKeepTheirCalibrations(t *testing.T) {
 	ctx := s.with(s.fleetKey)
 	_, err := s.access.UpsertMeter(ctx, &creepagev1.UpsertMeterRequest{Meter: &creepagev1.Meter{Name: "meters/m-7", Title: "bench", RangeOhms: proto.Float64(5.5e8)}})
 	must(t, err)
-	done := timestamppb.New(now.AddDate(0, -2, 0))
+	done := timestamppb.New(now.AddDate(-2, 0, 0))
 	for range 2 {
 		m, err := s.access.RecordCalibration(ctx, &creepagev1.RecordCalibrationRequest{Name: "meters/m-7", Calibration: &creepagev1.Calibration{CalibrateTime: done, Note: proto.String("C-1")}})
 		if err != nil || len(m.GetCalibrations()) != 1 || m.GetCalibrations()[0].GetNote() != "C-1" || m.GetRangeOhms() != 5.5e8 {
@@ -130,10 +130,10 @@ func TestMetersKeepTheirCalibrations(t *testing.T) {
 	resp, err := s.intake.SubmitReadings(s.with(s.shopKey), &creepagev1.SubmitReadingsRequest{Readings: []*creepagev1.Reading{
 		good("r-1", func(m *creepagev1.Reading) { m.Meter = proto.String("meters/m-7") }), good("r-2", func(m *creepagev1.Reading) { m.Meter = proto.String("meters/m-8") })}})
 	must(t, err)
-	for i, want := range []bool{false, true} {
-		noted := slices.ContainsFunc(resp.GetResults()[i].GetAssessment().GetNotes(), func(n *creepagev1.Note) bool { return n.GetCode() == "calibration_missing" })
+	for i, want := range []bool{true, false} {
+		noted := slices.ContainsFunc(resp.GetResults()[i].GetAssessment().GetNotes(), func(n *creepagev1.Note) bool { return n.GetCode() == "calibration_old" })
 		if noted != want {
-			t.Errorf("calibration noted as missing: %v, want %v: %v", noted, want, resp.GetResults()[i])
+			t.Errorf("calibration noted as old: %v, want %v: %v", noted, want, resp.GetResults()[i])
 		}
 	}
 	_, err = s.access.RecordCalibration(ctx, &creepagev1.RecordCalibrationRequest{Name: "meters/none", Calibration: &creepagev1.Calibration{CalibrateTime: done}})

@@ -22,8 +22,7 @@ import (
 
 const example = `{"readings":[{"readingId":"r-1001","shop":"shops/north-yard","vehicle":"vehicles/truck-17","platform":"platforms/harbor-van-400",
   "measureTime":"2026-03-02T09:15:00Z","visit":"2026-03-02-17","method":"TESTER","component":"MOTOR","conductor":"PHASE_U","reference":"CHASSIS",
-  "relation":"ABOVE","resistanceOhms":5.5e8,"testVolts":500,"holdSeconds":60,"temperatureCelsius":21.5,"humidityPercent":48,"meter":"meters/m-7","rangeOhms":5.5e8,
-  "calibrationTime":"2025-11-03T00:00:00Z","precautions":{"lockedOut":true,"zeroVoltsProven":true,"glovesTestTime":"2026-01-15T00:00:00Z","glovesAirTested":true,"eyeProtection":true,"dischargedAfter":true}}]}`
+  "relation":"ABOVE","resistanceOhms":5.5e8,"testVolts":500,"holdSeconds":60,"temperatureCelsius":21.5,"humidityPercent":48,"meter":"meters/m-7","rangeOhms":5.5e8}]}`
 
 func TestTheExampleOfTheDocumentsIsAnsweredAsWritten(t *testing.T) {
 	s := start(t)
@@ -35,12 +34,6 @@ func TestTheExampleOfTheDocumentsIsAnsweredAsWritten(t *testing.T) {
 	if err := json.Unmarshal([]byte(text), &got); err != nil {
 		t.Fatal(err)
 	}
-	assessment := got["results"].([]any)[0].(map[string]any)["assessment"].(map[string]any)
-	notes := assessment["notes"].([]any)
-	if len(notes) != 1 || notes[0].(map[string]any)["code"] != "over_range" {
-		t.Errorf("notes %v, want over_range alone: everything else was stated", notes)
-	}
-	assessment["notes"] = []any{}
 	want := map[string]any{"results": []any{map[string]any{"readingId": "r-1001", "outcome": "ACCEPTED",
 		"assessment": map[string]any{"serviceLimit": "MET", "limitOhms": 1e8, "notes": []any{}}}}}
 	if diff := cmp.Diff(want, got); diff != "" {

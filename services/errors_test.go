@@ -104,3 +104,16 @@ func TestEveryRouteAnswersAStrangerInJSON(t *testing.T) {
 		}
 	}
 }
+
+func TestABatchOfAStreamThatIsTooLargeIsRefusedWithDetails(t *testing.T) {
+	s := start(t)
+	stream, err := s.intake.StreamReadings(s.with(s.shopKey))
+	must(t, err)
+	long := strings.Repeat("v", 5<<20)
+	must(t, stream.Send(&creepagev1.StreamReadingsRequest{Batch: &creepagev1.SubmitReadingsRequest{Readings: []*creepagev1.Reading{
+		good("r-1", func(m *creepagev1.Reading) { m.Visit = &long })}}}))
+	_, err = stream.Recv()
+	if st := status.Convert(err); st.Code() != codes.ResourceExhausted || reason(st) != "BODY_TOO_LARGE" {
+		t.Errorf("%.200v", err)
+	}
+}

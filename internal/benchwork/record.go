@@ -236,8 +236,7 @@ func (v *VisitRecord) readings() paper.Table {
 
 // shownAlready are the notes that the sheet's own lines say.
 var shownAlready = map[insulation.NoteCode]bool{
-	insulation.NoteOverRange: true, insulation.NoteBelowRange: true, insulation.NoteMeterMissing: true, insulation.NoteCalibrationMissing: true,
-	insulation.NoteZeroVoltsNotStated: true, insulation.NoteGlovesNotStated: true, insulation.NoteHumidityMissing: true,
+	insulation.NoteOverRange: true, insulation.NoteBelowRange: true, insulation.NoteHumidityMissing: true,
 	insulation.NoteTemperatureMissing: true,
 }
 

@@ -64,7 +64,7 @@ func Assess(r *Reading, p *Platform, now time.Time) Assessment {
 	limit := limitOf(r, p, &n)
 	a := Assessment{LimitOhms: limit.ohms}
 	a.ServiceLimit, a.Sentence = limit.verdict(r)
-	noteRange(&n, r, limit.ohms)
+	noteRange(&n, r, limit.ohms, a.ServiceLimit)
 	noteConditions(&n, r)
 	if r.Method == Tester {
 		noteHold(&n, r)
@@ -156,9 +156,12 @@ func (l limit) verdict(r *Reading) (Verdict, string) {
 	return CannotTell, fmt.Sprintf("%s does not tell whether the %s of %s is met", value, l.what, least)
 }
 
-func noteRange(n *notes, r *Reading, limitOhms float64) {
+func noteRange(n *notes, r *Reading, limitOhms float64, verdict Verdict) {
 	switch r.Relation {
 	case Above:
+		if verdict == Met { // the relation says all there is to say
+			return
+		}
 		n.add(NoteOverRange, "over range: the true value lies above %s", FormatOhms(r.Ohms))
 		if r.Ohms < limitOhms {
 			n.add(NoteRangeTooLow, "the meter's range ends at %s, below the limit of %s: use a higher range", FormatOhms(r.Ohms), FormatOhms(limitOhms))
@@ -217,13 +220,7 @@ func noteTestVolts(n *notes, r *Reading, p *Platform, point *Point) {
 }
 
 func noteMeter(n *notes, r *Reading, when time.Time) {
-	if r.Meter == "" {
-		n.add(NoteMeterMissing, "meter not stated")
-	}
-	switch {
-	case r.CalibratedAt.IsZero():
-		n.add(NoteCalibrationMissing, "date of the meter's calibration not stated")
-	case when.Sub(r.CalibratedAt) > MaxCalibrationAge:
+	if !r.CalibratedAt.IsZero() && when.Sub(r.CalibratedAt) > MaxCalibrationAge {
 		n.add(NoteCalibrationOld, "the meter was calibrated on %s, more than a year before the reading", r.CalibratedAt.Format(time.DateOnly))
 	}
 	if r.AirCelsius < minMeterCelsius || r.AirCelsius > maxMeterCelsius {
@@ -236,10 +233,7 @@ func noteSafety(n *notes, r *Reading, when time.Time) {
 	if r.Method == Tester {
 		noteDeadCircuit(n, p)
 	}
-	switch {
-	case p.GlovesTested.IsZero():
-		n.add(NoteGlovesNotStated, "date of the gloves' last electrical test not stated")
-	case when.After(p.GlovesTested.AddDate(0, glovesTestMonths, 0)):
+	if !p.GlovesTested.IsZero() && when.After(p.GlovesTested.AddDate(0, glovesTestMonths, 0)) {
 		n.add(NoteGlovesOld, "the gloves were tested on %s, more than six months before: good practice after 29 CFR 1910.137 is a test every six months", p.GlovesTested.Format(time.DateOnly))
 	}
 	if no(p.GlovesAirTested) {
@@ -251,10 +245,7 @@ func noteSafety(n *notes, r *Reading, when time.Time) {
 }
 
 func noteDeadCircuit(n *notes, p *Precautions) {
-	switch {
-	case p.ZeroVoltsProven == nil:
-		n.add(NoteZeroVoltsNotStated, "not stated whether zero volts was proven")
-	case !*p.ZeroVoltsProven:
+	if no(p.ZeroVoltsProven) {
 		n.add(NoteZeroVoltsNotProven, "zero volts was not proven before the test")
 	}
 	if p.ResidualVolts != nil && *p.ResidualVolts >= maxResidualVolts {

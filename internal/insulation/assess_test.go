@@ -109,7 +109,10 @@ func TestAssessNotesWhatMakesAReadingLessComparable(t *testing.T) {
 		change func(*insulation.Reading)
 	}{
 		{nil, func(*insulation.Reading) {}},
-		{[]insulation.NoteCode{insulation.NoteOverRange}, func(r *insulation.Reading) { r.Relation, r.Ohms = insulation.Above, 5.5e8 }},
+		{nil, func(r *insulation.Reading) { r.Relation, r.Ohms = insulation.Above, 5.5e8 }}, // the limit is met: no more to say
+		{[]insulation.NoteCode{insulation.NotePointUnknown, insulation.NoteOverRange}, func(r *insulation.Reading) {
+			r.Component, r.Conductor, r.Relation, r.Ohms = insulation.Heater, insulation.AllConductors, insulation.Above, 5.5e8
+		}},
 		{[]insulation.NoteCode{insulation.NoteOverRange, insulation.NoteRangeTooLow}, func(r *insulation.Reading) { r.Relation, r.Ohms, r.RangeOhms = insulation.Above, 5e7, 5e7 }},
 		{[]insulation.NoteCode{insulation.NoteBelowRange, insulation.NoteTestVoltsSagged}, func(r *insulation.Reading) { r.Relation, r.Ohms = insulation.Below, 1e4 }},
 		// IEC 61557-2 6.4: U_N x 1000 ohm/V is 0.5 Mohm at 500 V.
@@ -129,16 +132,16 @@ func TestAssessNotesWhatMakesAReadingLessComparable(t *testing.T) {
 		// UN R100 annex: at least half the working voltage; ISO 6469-3 8.2.2: at least the maximum working voltage (here 400 V).
 		{[]insulation.NoteCode{insulation.NoteTestVoltsDiffer, insulation.NoteTestVoltsBelowWorking}, func(r *insulation.Reading) { r.TestVolts = 250 }},
 		{[]insulation.NoteCode{insulation.NoteTestVoltsDiffer, insulation.NoteTestVoltsBelowHalf}, func(r *insulation.Reading) { r.TestVolts = 100 }},
-		{[]insulation.NoteCode{insulation.NoteMeterMissing, insulation.NoteCalibrationMissing}, func(r *insulation.Reading) { r.Meter, r.CalibratedAt = "", time.Time{} }},
+		{nil, func(r *insulation.Reading) { r.Meter, r.CalibratedAt = "", time.Time{} }},
 		{[]insulation.NoteCode{insulation.NoteCalibrationOld}, func(r *insulation.Reading) { r.CalibratedAt = r.MeasuredAt.AddDate(-1, 0, -2) }},
 		// IEC 61557-2: rated operating range 0 to 35 C.
 		{[]insulation.NoteCode{insulation.NoteMeterTemperature}, func(r *insulation.Reading) { r.AirCelsius, r.PartCelsius = -4, -4+10 }},
-		{[]insulation.NoteCode{insulation.NoteZeroVoltsNotStated}, func(r *insulation.Reading) { r.Precautions.ZeroVoltsProven = nil }},
+		{nil, func(r *insulation.Reading) { r.Precautions.ZeroVoltsProven = nil }},
 		{[]insulation.NoteCode{insulation.NoteZeroVoltsNotProven}, func(r *insulation.Reading) { r.Precautions.ZeroVoltsProven = no() }},
 		{[]insulation.NoteCode{insulation.NoteResidualVolts}, func(r *insulation.Reading) { r.Precautions.ResidualVolts = number(20) }},
 		{nil, func(r *insulation.Reading) { r.Precautions.ResidualVolts = number(19.9) }},
 		{[]insulation.NoteCode{insulation.NoteNotLockedOut}, func(r *insulation.Reading) { r.Precautions.LockedOut = no() }},
-		{[]insulation.NoteCode{insulation.NoteGlovesNotStated}, func(r *insulation.Reading) { r.Precautions.GlovesTested = time.Time{} }},
+		{nil, func(r *insulation.Reading) { r.Precautions.GlovesTested = time.Time{} }},
 		// 29 CFR 1910.137(c)(2): every six months.
 		{[]insulation.NoteCode{insulation.NoteGlovesOld}, func(r *insulation.Reading) { r.Precautions.GlovesTested = r.MeasuredAt.AddDate(0, -6, -1) }},
 		{nil, func(r *insulation.Reading) { r.Precautions.GlovesTested = r.MeasuredAt.AddDate(0, -6, 1) }},

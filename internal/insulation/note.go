@@ -9,12 +9,13 @@ import (
 // or less safe. The codes' order is the order in which notes are given.
 type NoteCode uint8
 
-// Note codes.
+// Note codes. What was not stated of the meter and of precautions is no note: it
+// is read off the reading itself, and the record of a visit names it.
 const (
 	NotePlatformUnknown       NoteCode = iota + 1 // the platform is not known: no limits
 	NotePointUnknown                              // the platform has no such test point: no limit
 	NoteQuantityDiffers                           // whole-vehicle reading of the other quantity than the code limit's
-	NoteOverRange                                 // the true value lies above the stated one
+	NoteOverRange                                 // the true value lies above the stated one, and the limit is not known to be met
 	NoteRangeTooLow                               // over-range, but the meter's range ends below the limit
 	NoteBelowRange                                // the true value lies below the stated one
 	NoteTemperatureMissing                        // neither air nor part temperature was taken
@@ -30,15 +31,11 @@ const (
 	NoteTestVoltsBelowWorking                     // below the maximum working voltage (ISO 6469-3)
 	NoteTestVoltsSagged                           // so low a value loads the meter: it was taken at less than the stated voltage
 	NoteVoltmeterWeak                             // so high a value hangs on a few volts of the voltmeter method
-	NoteMeterMissing                              // meter not stated
-	NoteCalibrationMissing                        // date of calibration not stated
 	NoteCalibrationOld                            // calibrated more than MaxCalibrationAge before the reading
 	NoteMeterTemperature                          // outside a meter's rated operating range
-	NoteZeroVoltsNotStated                        // not stated whether zero volts was proven
 	NoteZeroVoltsNotProven                        // stated: zero volts not proven
 	NoteResidualVolts                             // voltage left on the circuit before the test
 	NoteNotLockedOut                              // stated: not locked out
-	NoteGlovesNotStated                           // date of the gloves' test not stated
 	NoteGlovesOld                                 // gloves tested more than six months before
 	NoteGlovesNotAirTested                        // stated: no air test on the day
 	NoteNoEyeProtection                           // stated: no eye protection
@@ -55,9 +52,9 @@ var noteWords = []string{
 	NoteHoldMissing: "hold_missing", NoteHoldShort: "hold_short", NoteHoldLong: "hold_long",
 	NoteTestVoltsMissing: "test_volts_missing", NoteTestVoltsDiffer: "test_volts_differ", NoteTestVoltsBelowHalf: "test_volts_below_half",
 	NoteTestVoltsBelowWorking: "test_volts_below_working", NoteTestVoltsSagged: "test_volts_sagged", NoteVoltmeterWeak: "voltmeter_weak",
-	NoteMeterMissing: "meter_missing", NoteCalibrationMissing: "calibration_missing", NoteCalibrationOld: "calibration_old", NoteMeterTemperature: "meter_temperature",
-	NoteZeroVoltsNotStated: "zero_volts_not_stated", NoteZeroVoltsNotProven: "zero_volts_not_proven", NoteResidualVolts: "residual_volts",
-	NoteNotLockedOut: "not_locked_out", NoteGlovesNotStated: "gloves_not_stated", NoteGlovesOld: "gloves_old", NoteGlovesNotAirTested: "gloves_not_air_tested",
+	NoteCalibrationOld: "calibration_old", NoteMeterTemperature: "meter_temperature",
+	NoteZeroVoltsNotProven: "zero_volts_not_proven", NoteResidualVolts: "residual_volts",
+	NoteNotLockedOut: "not_locked_out", NoteGlovesOld: "gloves_old", NoteGlovesNotAirTested: "gloves_not_air_tested",
 	NoteNoEyeProtection: "no_eye_protection", NoteNotDischarged: "not_discharged",
 	NoteVINFailed: "vin_failed", NoteVINPlaceholder: "vin_placeholder",
 }

@@ -10,6 +10,8 @@ import (
 	middleware "github.com/grpc-ecosystem/go-grpc-middleware/v2"
 	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/recovery"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/proto"
 
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/problem"
@@ -32,6 +34,7 @@ type step struct {
 //	authenticate before anything is spent on a stranger
 //	authorise    the role table; needs the caller
 //	rate         per key, so after the caller is known
+//	size         an answer with details, which the library's own limit does not give
 //	deadline     before work begins
 //	validate     last: only what will be worked on is read
 func (s *Server) chain() ([]step, error) {
@@ -51,6 +54,7 @@ func (s *Server) chain() ([]step, error) {
 		s.authenticateStep(),
 		gate("authorise", authorise),
 		gate("rate", s.limitRate),
+		s.sizeStep(),
 		s.deadlineStep(),
 		validateStep(validator),
 	}, nil
@@ -112,6 +116,53 @@ func (s *Server) deadlineStep() step {
 			return handle(srv, ss)
 		},
 	}
+}
+
+// sizeStep refuses messages that are longer than the configured limit.
+func (s *Server) sizeStep() step {
+	return step{
+		name: "size",
+		unary: func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, handle grpc.UnaryHandler) (any, error) {
+			if p := s.tooLarge(req); p != nil {
+				return nil, p
+			}
+			return handle(ctx, req)
+		},
+		stream: func(srv any, ss grpc.ServerStream, _ *grpc.StreamServerInfo, handle grpc.StreamHandler) error {
+			return handle(srv, &sizedStream{ss, s})
+		},
+	}
+}
+
+// sizedStream holds each message received to the limit.
+type sizedStream struct {
+	grpc.ServerStream
+	server *Server
+}
+
+// RecvMsg receives a message.
+func (s *sizedStream) RecvMsg(m any) error {
+	if err := s.ServerStream.RecvMsg(m); err != nil {
+		return err
+	}
+	if p := s.server.tooLarge(m); p != nil {
+		return p
+	}
+	return nil
+}
+
+func (s *Server) tooLarge(m any) *problem.Error {
+	message, ok := m.(proto.Message)
+	if !ok {
+		return nil
+	}
+	size := proto.Size(message)
+	if size <= s.config.MaxMessageBytes {
+		return nil
+	}
+	p := problem.InvalidField("body", "has %d bytes, allowed are %d; send fewer readings in one request", size, s.config.MaxMessageBytes)
+	p.Code, p.Reason = codes.ResourceExhausted, "BODY_TOO_LARGE"
+	return p
 }
 
 func unaryOf(steps []step) []grpc.UnaryServerInterceptor {

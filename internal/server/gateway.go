@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"net/url"
 	"reflect"
+	"regexp"
 	"strconv"
 	"strings"
 
@@ -123,6 +124,20 @@ func withExchange(r *http.Request) *http.Request {
 
 // codec reads with decodeJSON and writes with protojson.
 type codec struct{ runtime.JSONPb }
+
+// notComputed is what a list of outlooks leaves out of each of them, as an empty
+// list. Within a text the quotes would be escaped.
+var notComputed = regexp.MustCompile(`,\s*"(?:parts|curve|doubted)":\s*\[\s*\]`)
+
+// Marshal writes a message. What a list does not compute is not there, rather
+// than empty.
+func (c *codec) Marshal(v any) ([]byte, error) {
+	text, err := c.JSONPb.Marshal(v)
+	if _, list := v.(*creepagev1.ListOutlooksResponse); list && err == nil {
+		text = notComputed.ReplaceAll(text, nil)
+	}
+	return text, err
+}
 
 // NewDecoder returns a decoder of one message.
 func (c *codec) NewDecoder(r io.Reader) runtime.Decoder {

@@ -137,7 +137,9 @@ func (s *Server) makeGRPC(parts Parts) error {
 	options := append([]grpc.ServerOption{
 		grpc.ChainUnaryInterceptor(unaryOf(steps)...),
 		grpc.ChainStreamInterceptor(streamOf(steps)...),
-		grpc.MaxRecvMsgSize(s.config.MaxMessageBytes),
+		// The chain refuses what is longer than the limit, with details; the library,
+		// which knows none, only what is much longer.
+		grpc.MaxRecvMsgSize(4 * s.config.MaxMessageBytes),
 		grpc.MaxHeaderListSize(16 << 10),
 		grpc.ConnectionTimeout(10 * time.Second),
 		grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: 15 * time.Minute, Time: time.Minute, Timeout: 20 * time.Second}),

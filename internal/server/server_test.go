@@ -16,6 +16,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/uuid"
+	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
 	"github.com/prometheus/client_golang/prometheus"
 	"google.golang.org/genproto/googleapis/api/httpbody"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -231,7 +232,7 @@ func TestTheChainStandsInItsOrder(t *testing.T) {
 			t.Errorf("step %q leaves out unary or streaming calls", s.name)
 		}
 	}
-	want := []string{"request id", "metrics", "log", "errors", "recovery", "authenticate", "authorise", "rate", "deadline", "validate"}
+	want := []string{"request id", "metrics", "log", "errors", "recovery", "authenticate", "authorise", "rate", "size", "deadline", "validate"}
 	if diff := cmp.Diff(want, names); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
@@ -494,6 +495,45 @@ func TestRequestsOutsideTheContractAreRefusedInJSON(t *testing.T) {
 		if e := readError(t, text); code != c.code || e.reason() != c.reason {
 			t.Errorf("%s %.60s: got %d %s, want %d %s", c.method, c.path, code, text, c.code, c.reason)
 		}
+	}
+}
+
+func TestCallsThatAreTooLargeAreRefusedWithDetails(t *testing.T) {
+	r := newRig(t, Config{MaxMessageBytes: 4000})
+	var readings []*creepagev1.Reading
+	for range 100 {
+		readings = append(readings, &creepagev1.Reading{ReadingId: strings.Repeat("r", 50), Vehicle: "vehicles/truck-17"})
+	}
+	large := &creepagev1.SubmitReadingsRequest{Readings: readings}
+	client := creepagev1.NewIntakeServiceClient(r.Conn())
+	_, err := client.SubmitReadings(r.with("ck_shop"), large)
+	if p := problem.Of(err); p.Code != codes.ResourceExhausted || p.Reason != "BODY_TOO_LARGE" {
+		t.Errorf("a call: %v", err)
+	}
+}
+
+func TestWhatAListLeavesOutIsNotWrittenAsEmpty(t *testing.T) {
+	c := &codec{JSONPb: runtime.JSONPb{MarshalOptions: answers}}
+	reason := `it says ,"parts":[] of itself`
+	text, err := c.Marshal(&creepagev1.ListOutlooksResponse{Outlooks: []*creepagev1.Outlook{{Name: "vehicles/v/outlook", Reason: reason}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got struct{ Outlooks []map[string]any }
+	if err := json.Unmarshal(text, &got); err != nil {
+		t.Fatal(err)
+	}
+	o := got.Outlooks[0]
+	if o["reason"] != reason {
+		t.Errorf("the reason became %q", o["reason"])
+	}
+	for _, left := range []string{"parts", "curve", "doubted"} {
+		if v, there := o[left]; there {
+			t.Errorf("%s is written as %v", left, v)
+		}
+	}
+	if one, err := c.Marshal(&creepagev1.Outlook{Name: "vehicles/v/outlook"}); err != nil || !strings.Contains(string(one), `"parts"`) {
+		t.Errorf("an outlook by itself: %s, %v", one, err)
 	}
 }
 

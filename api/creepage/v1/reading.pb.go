@@ -1011,8 +1011,9 @@ type Assessment struct {
 	ServiceLimit Assessment_ServiceLimit `protobuf:"varint,1,opt,name=service_limit,json=serviceLimit,proto3,enum=creepage.v1.Assessment_ServiceLimit" json:"service_limit,omitempty"`
 	// The service limit in ohm, if there is one.
 	LimitOhms *float64 `protobuf:"fixed64,2,opt,name=limit_ohms,json=limitOhms,proto3,oneof" json:"limit_ohms,omitempty"`
-	// What makes the reading hard to compare with others, or what precaution is
-	// not on record.
+	// What makes the reading hard to compare with others, or what was stated that
+	// good practice does not bear out, such as gloves tested too long ago. What was
+	// left out about the meter and precautions makes no note.
 	Notes         []*Note `protobuf:"bytes,3,rep,name=notes,proto3" json:"notes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

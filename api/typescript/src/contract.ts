@@ -1139,8 +1139,9 @@ export interface components {
              */
             limitOhms?: number;
             /**
-             * @description What makes the reading hard to compare with others, or what precaution is
-             *     not on record.
+             * @description What makes the reading hard to compare with others, or what was stated that
+             *     good practice does not bear out, such as gloves tested too long ago. What was
+             *     left out about the meter and precautions makes no note.
              */
             notes?: components["schemas"]["creepage.v1.Note"][];
             /** @description The verdict. */
