@@ -22,9 +22,11 @@ type parquetEncoder struct {
 }
 
 func newParquet(w io.Writer, t *Table, about About) (*parquetEncoder, error) {
+	// One codec for all columns: each has encoders with a window of megabytes.
+	codec := &zstd.Codec{}
 	group := parquet.Group{}
 	for _, c := range t.Columns {
-		group[c.Name] = parquet.Compressed(parquet.Optional(parquetNode(c.Kind)), &zstd.Codec{})
+		group[c.Name] = parquet.Compressed(parquet.Optional(parquetNode(c.Kind)), codec)
 	}
 	schema := parquet.NewSchema(t.Name, group)
 	options := []parquet.WriterOption{
