@@ -64,6 +64,27 @@ func TestTheBenchPlansAssessesAndComputes(t *testing.T) {
 	}
 }
 
+func TestAnIntermittentLeakIsAnsweredConditionByCondition(t *testing.T) {
+	s := start(t)
+	var readings []*creepagev1.CircuitReading
+	for _, c := range []struct {
+		connected []string
+		dry, wet  float64
+	}{{[]string{"motor", "heater", "charger"}, 2.4e8, 1.5e5}, {[]string{"motor", "charger"}, 3.5e8, 2.9e8}} {
+		readings = append(readings, &creepagev1.CircuitReading{Connected: c.connected, ResistanceOhms: c.dry, Condition: "dry"}, &creepagev1.CircuitReading{Connected: c.connected, ResistanceOhms: c.wet, Condition: "wet"})
+	}
+	leak, err := creepagev1.NewBenchServiceClient(s.conn).LocateLeak(s.with(s.shopKey), &creepagev1.LocateLeakRequest{Components: []string{"motor", "heater", "charger"}, WorkingVolts: proto.Float64(400), Readings: readings})
+	must(t, err)
+	steps := ""
+	for _, step := range leak.GetSteps() {
+		steps += step.GetText() + "\n"
+	}
+	if len(leak.GetConditions()) != 2 || leak.GetConditions()[0].GetNoneProbability() < 0.9 || leak.GetConditions()[1].GetComponents()[0].GetComponent() != "heater" ||
+		len(leak.GetIntermittent()) != 1 || !strings.HasPrefix(leak.GetIntermittent()[0], "heater is below its limit wet") || !strings.Contains(steps, "dry 240 MΩ, wet 150 kΩ: a factor of 0.000625") {
+		t.Errorf("%v\n%s", leak, steps)
+	}
+}
+
 func TestTheBenchNamesWhatIsWrong(t *testing.T) {
 	s := start(t)
 	bench, ctx := creepagev1.NewBenchServiceClient(s.conn), s.with(s.shopKey)
