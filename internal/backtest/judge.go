@@ -47,7 +47,7 @@ func (e Exam) physics(ctx context.Context, p simulate.Physics, c Config) (Report
 		truth    []record.Truth
 		outlooks []record.Outlook
 		warnings []record.Warning
-		rivals   = newRivals()
+		rivals   = newRivals(methods())
 	)
 	for _, seed := range e.Seeds {
 		fleet, err := simulate.New(simulate.Config{Physics: p, Vehicles: e.Vehicles, Years: e.Years, Seed: seed})
@@ -84,7 +84,7 @@ func (e Exam) physics(ctx context.Context, p simulate.Physics, c Config) (Report
 func (j *Judgement) measure(name string) float64 {
 	for _, m := range j.Measures {
 		if strings.TrimSpace(m.Name) == name {
-			return m.Value
+			return float64(m.Value)
 		}
 	}
 	return math.NaN()
@@ -104,17 +104,20 @@ func (r Report) Print(w io.Writer) {
 	if len(r.Rivals) == 0 {
 		return
 	}
-	fmt.Fprintf(w, "\n  simpler methods on the same records, threshold set to the false rate above\n  %-44s %8s %8s %8s\n", "", "in time", "false", "AUC 90 d")
+	fmt.Fprintf(w, "\n  simpler methods on the same records, threshold set to the false rate above\n  %-44s %8s %8s %9s %9s %9s %9s %8s %8s\n", "", "in time", "false",
+		"Brier 30", "Brier 90", "log 30", "log 90", "AUC 30", "AUC 90")
 	for _, v := range r.Rivals {
-		fmt.Fprintf(w, "  %-44s %8.3f %8.2f %8.3f\n", v.Name, v.InTime, v.FalseRate, v.AUC90)
+		fmt.Fprintf(w, "  %-44s %8.3f %8.2f %9.3f %9.3f %9.3f %9.3f %8.3f %8.3f\n", v.Name, float64(v.InTime), float64(v.FalseRate),
+			float64(v.Skill[0].Brier), float64(v.Skill[1].Brier), float64(v.Skill[0].Log), float64(v.Skill[1].Log), float64(v.Skill[0].AUC), float64(v.Skill[1].AUC))
 	}
+	fmt.Fprintln(w, "  (their Brier skill and log score are those of the best rising map from their index to a probability, fitted on these very records)")
 }
 
 // Print writes the scores for people.
 func (j *Judgement) Print(w io.Writer) {
 	fmt.Fprintf(w, "  %d vehicles, %.0f vehicle-years, %d codes (95 %% intervals by bootstrap over vehicles)\n", j.Vehicles, j.VehicleYears, j.Codes)
 	for _, m := range j.Measures {
-		fmt.Fprintf(w, "  %-30s %7.3f   %7.3f to %7.3f\n", m.Name, m.Value, m.Low, m.High)
+		fmt.Fprintf(w, "  %-30s %7.3f   %7.3f to %7.3f\n", m.Name, float64(m.Value), float64(m.Low), float64(m.High))
 	}
 	fmt.Fprintf(w, "\n  %-14s %8s %6s %8s %9s %5s %7s %15s %15s %6s\n", "story", "vehicles", "codes", "in time", "too early", "late", "missed", "monitor in time", "testers in time", "false")
 	for _, s := range j.ByStory {

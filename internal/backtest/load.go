@@ -23,7 +23,8 @@ type Records struct {
 	first    time.Time // measured_at of the first row
 	last     time.Time // latest arrival
 
-	Rows    int // rows read, those set aside included
+	Rows    int  // rows read, those set aside included
+	Codes   bool // code dates were given: what was said can be judged
 	Rejects []record.Reject
 }
 
@@ -64,6 +65,7 @@ func Load(f Files) (*Records, error) {
 		}
 	}
 	if f.Codes != "" {
+		l.records.Codes = true
 		if _, err := open(f.Codes, l.codes); err != nil {
 			return nil, err
 		}
@@ -84,6 +86,7 @@ func open[T any](path string, read func(io.Reader, string) (T, error)) (T, error
 // FromFleet takes records that are already in memory, readings in order of arrival.
 func FromFleet(platforms []insulation.Platform, readings []insulation.Reading, events []insulation.Event, codes []insulation.Code) *Records {
 	l := newLoader(platforms)
+	l.records.Codes = true
 	for i := range readings {
 		l.reading("readings.csv", i+2, &readings[i])
 	}

@@ -18,7 +18,7 @@ func measures(tallies []tally, pool [2][]judged, weights []float64) []Measure {
 			testers.add(t, w)
 		}
 	}
-	share := func(name string, part, of float64) Measure { return Measure{Name: name, Value: part / of} }
+	share := func(name string, part, of float64) Measure { return Measure{Name: name, Value: Number(part / of)} }
 	codes := s.codes()
 	out := []Measure{
 		share(nameInTime, s.fates[inTime], codes),
@@ -33,9 +33,9 @@ func measures(tallies []tally, pool [2][]judged, weights []float64) []Measure {
 		base := s.happened[h] / s.outlooks[h]
 		climate := base * (1 - base)
 		out = append(out,
-			Measure{Name: "Brier skill " + name, Value: 1 - s.brier[h]/s.outlooks[h]/climate},
-			Measure{Name: "log score " + name, Value: s.logs[h] / s.outlooks[h]},
-			Measure{Name: "AUC " + name, Value: areaUnderCurve(pool[h], weights)})
+			Measure{Name: "Brier skill " + name, Value: Number(1 - s.brier[h]/s.outlooks[h]/climate)},
+			Measure{Name: "log score " + name, Value: Number(s.logs[h] / s.outlooks[h])},
+			Measure{Name: "AUC " + name, Value: Number(areaUnderCurve(pool[h], weights))})
 	}
 	return append(out,
 		share("80 % interval encloses", s.enclosed, s.intervals),
@@ -97,16 +97,16 @@ func withIntervals(compute func(weights []float64) []Measure, one []float64) []M
 			weights[r.IntN(len(one))]++
 		}
 		for i, m := range compute(weights) {
-			if !math.IsNaN(m.Value) {
-				values[i] = append(values[i], m.Value)
+			if x := float64(m.Value); !math.IsNaN(x) {
+				values[i] = append(values[i], x)
 			}
 		}
 	}
 	for i := range out {
-		out[i].Low, out[i].High = math.NaN(), math.NaN()
+		out[i].Low, out[i].High = Number(math.NaN()), Number(math.NaN())
 		if n := len(values[i]); n > 0 {
 			slices.Sort(values[i])
-			out[i].Low, out[i].High = values[i][n*25/1000], values[i][min(n*975/1000, n-1)]
+			out[i].Low, out[i].High = Number(values[i][n*25/1000]), Number(values[i][min(n*975/1000, n-1)])
 		}
 	}
 	return out

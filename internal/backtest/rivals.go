@@ -18,10 +18,20 @@ import (
 
 // RivalResult is how a simpler method does on the same records.
 type RivalResult struct {
-	Name      string
-	InTime    float64 // share of codes, at the threshold whose false rate is the highest that is not above ours
-	FalseRate float64 // there
-	AUC90     float64 // of its index at the weekly outlooks' times
+	Name      string   `json:"name"`
+	InTime    Number   `json:"in_time"`                     // share of codes, at the threshold whose false rate is the highest that is not above ours
+	FalseRate Number   `json:"false_per_100_vehicle_years"` // there
+	Skill     [2]Skill `json:"scores_30_and_90_days"`       // of its index at the weekly outlooks' times
+}
+
+// Skill is how well an index tells what happens within a horizon. Brier skill
+// and log score are of the best rising map from the index to a probability,
+// fitted by isotonic regression (Ayer et al. 1955) on the very outlooks that are
+// scored: no probability made of this index can do better there.
+type Skill struct {
+	Brier Number `json:"brier_skill"`
+	Log   Number `json:"log_score"`
+	AUC   Number `json:"auc"`
 }
 
 // moment is a method's index of one vehicle at a time.
@@ -37,8 +47,8 @@ type rivals struct {
 	said    []map[string][]moment // by method, by vehicle
 }
 
-func newRivals() *rivals {
-	r := &rivals{methods: methods()}
+func newRivals(methods []method) *rivals {
+	r := &rivals{methods: methods}
 	for range r.methods {
 		r.said = append(r.said, make(map[string][]moment))
 	}
@@ -138,11 +148,14 @@ func (r *rivals) compare(truth []record.Truth, falseRate float64) []RivalResult 
 	out := make([]RivalResult, len(r.methods))
 	end := recordsEnd(truth)
 	for k, m := range r.methods {
-		out[k] = RivalResult{Name: m.name, AUC90: r.auc(k, truth)}
+		out[k] = RivalResult{Name: m.name}
+		for h := range horizons {
+			out[k].Skill[h] = r.skill(k, h, truth)
+		}
 		for _, threshold := range r.thresholds(k) {
 			inTime, rate := r.at(k, threshold, truth, end)
-			if rate <= falseRate && inTime >= out[k].InTime {
-				out[k].InTime, out[k].FalseRate = inTime, rate
+			if rate <= falseRate && inTime >= float64(out[k].InTime) {
+				out[k].InTime, out[k].FalseRate = Number(inTime), Number(rate)
 			}
 		}
 	}
@@ -211,7 +224,8 @@ func warnAbove(moments []moment, threshold float64, vehicle string) []record.War
 	return out
 }
 
-func (r *rivals) auc(k int, truth []record.Truth) float64 {
+// skill scores a method's index at the weekly outlooks whose outcome is known.
+func (r *rivals) skill(k, h int, truth []record.Truth) Skill {
 	var pool []judged
 	weights := make([]float64, len(truth))
 	for i := range truth {
@@ -220,12 +234,52 @@ func (r *rivals) auc(k int, truth []record.Truth) float64 {
 			if !m.weekly {
 				continue
 			}
-			if j, ok := outcome(&truth[i], record.Outlook{AsOf: m.at, P90: m.index}, 1); ok {
+			if j, ok := outcome(&truth[i], record.Outlook{AsOf: m.at, P30: m.index, P90: m.index}, h); ok {
 				j.vehicle = i
 				pool = append(pool, j)
 			}
 		}
 	}
-	slices.SortFunc(pool, func(a, b judged) int { return cmp.Compare(a.p, b.p) })
-	return areaUnderCurve(pool, weights)
+	slices.SortStableFunc(pool, func(a, b judged) int { return cmp.Compare(a.p, b.p) })
+	brier, logs := bestOfIndex(pool)
+	return Skill{Brier: Number(brier), Log: Number(logs), AUC: Number(areaUnderCurve(pool, weights))}
+}
+
+// bestOfIndex returns Brier skill and log score of the best rising map from an
+// index to a probability; pool is sorted by the index. Neighbours that are out of
+// order are pooled until none is.
+func bestOfIndex(pool []judged) (skill, logs float64) {
+	type block struct{ yes, n float64 }
+	var blocks []block
+	all := block{}
+	for i := 0; i < len(pool); {
+		b := block{}
+		j := i
+		for ; j < len(pool) && pool[j].p == pool[i].p; j++ {
+			b.n++
+			if pool[j].happens {
+				b.yes++
+			}
+		}
+		i = j
+		all.n, all.yes = all.n+b.n, all.yes+b.yes
+		for len(blocks) > 0 {
+			last := blocks[len(blocks)-1]
+			if last.yes*b.n < b.yes*last.n {
+				break
+			}
+			b.n, b.yes = b.n+last.n, b.yes+last.yes
+			blocks = blocks[:len(blocks)-1]
+		}
+		blocks = append(blocks, b)
+	}
+	brier := 0.0
+	for _, b := range blocks {
+		p := b.yes / b.n
+		brier += b.n * p * (1 - p)
+		p = min(max(p, clipLogScore), 1-clipLogScore)
+		logs -= b.yes*math.Log(p) + (b.n-b.yes)*math.Log1p(-p)
+	}
+	base := all.yes / all.n
+	return 1 - brier/all.n/(base*(1-base)), logs / all.n
 }

@@ -33,6 +33,8 @@ type Result struct {
 	Warnings []record.Warning // by vehicle, then time
 	Rejects  []record.Reject
 	Summary  Summary
+
+	truth []record.Truth
 }
 
 // Run replays every vehicle.
@@ -97,7 +99,8 @@ func collect(records *Records, said []Said) *Result {
 		out.Warnings = append(out.Warnings, WarningRows(h.id, said[i].Changes)...)
 	}
 	slices.SortStableFunc(out.Outlooks, func(a, b record.Outlook) int { return a.AsOf.Compare(b.AsOf) })
-	out.Summary = summarise(records, out)
+	out.truth = records.truth()
+	out.Summary = summarise(records, out.truth, out)
 	return out
 }
 
@@ -126,11 +129,13 @@ func WarningRows(vehicle string, changes []trend.Change) []record.Warning {
 	return rows
 }
 
-// Write writes outlooks.csv, warnings.csv, rejects.csv and summary.txt into a folder.
+// Write writes outlooks.csv, warnings.csv, rejects.csv, summary.txt, summary.json, report.html and
+// report.pdf into a folder.
 func (r *Result) Write(dir string) error {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return err
 	}
+	report := r.Report()
 	for _, f := range []struct {
 		name  string
 		write func(io.Writer) error
@@ -138,6 +143,9 @@ func (r *Result) Write(dir string) error {
 		{"outlooks.csv", func(w io.Writer) error { return record.WriteOutlooks(w, r.Outlooks) }},
 		{"warnings.csv", func(w io.Writer) error { return record.WriteWarnings(w, r.Warnings) }},
 		{"rejects.csv", func(w io.Writer) error { return record.WriteRejects(w, r.Rejects) }},
+		{"summary.json", r.Summary.writeJSON},
+		{"report.html", func(w io.Writer) error { return writeBytes(w, report.HTML) }},
+		{"report.pdf", func(w io.Writer) error { return writeBytes(w, report.PDF) }},
 		{"summary.txt", func(w io.Writer) error { _, err := io.WriteString(w, r.Summary.String()); return err }},
 	} {
 		if err := writeFile(filepath.Join(dir, f.name), f.write); err != nil {
@@ -145,6 +153,15 @@ func (r *Result) Write(dir string) error {
 		}
 	}
 	return nil
+}
+
+func writeBytes(w io.Writer, make func() ([]byte, error)) error {
+	b, err := make()
+	if err != nil {
+		return err
+	}
+	_, err = w.Write(b)
+	return err
 }
 
 func writeFile(path string, write func(io.Writer) error) error {

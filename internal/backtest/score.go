@@ -36,24 +36,45 @@ import (
 // was raised for, the share whose 10 % and 90 % days enclose the code's day; an
 // empty 90 % day is later than any code, an empty 10 % day encloses none.
 // First-ranked component: of codes with an episode before them that was not
-// missed, the share whose latest judged warning names the true component.
+// missed and whose component is known, the share whose latest judged warning names it.
 //
 // Intervals beside the numbers are the middle 95 % of a bootstrap over vehicles
 // (Efron 1979): an outlook shares its vehicle's luck with the others.
 type Judgement struct {
-	Vehicles     int
-	VehicleYears float64
-	Codes        int
-	Measures     []Measure
-	ByStory      []StoryCount
-	Reliability  []ReliabilityBin // of the 90-day probabilities
+	Vehicles      int              `json:"vehicles"`
+	VehicleYears  float64          `json:"vehicle_years"`
+	Codes         int              `json:"codes"`
+	FalseEpisodes int              `json:"false_episodes"`
+	Measures      []Measure        `json:"measures"`
+	ByStory       []StoryCount     `json:"-"`
+	Reliability   []ReliabilityBin `json:"reliability_90_days"` // of the 90-day probabilities
+	Fates         []CodeFate       `json:"code_fates"`
+	False         []FalseEpisode   `json:"false_warnings"`
+}
+
+// CodeFate is one code and how it was met.
+type CodeFate struct {
+	Vehicle  string    `json:"vehicle"`
+	CodeAt   time.Time `json:"code_at"`
+	Fate     string    `json:"fate"`      // in time, too early, late, missed
+	LeadDays Number    `json:"lead_days"` // from the episode's beginning to the code
+	Named    string    `json:"component_named"`
+	True     string    `json:"component_repaired"` // "" if not known
+}
+
+// FalseEpisode is a warning that no code followed within 180 days.
+type FalseEpisode struct {
+	Vehicle string    `json:"vehicle"`
+	Begin   time.Time `json:"begin"`
+	End     time.Time `json:"end"` // zero: it stands
 }
 
 // Measure is one score with its interval.
 type Measure struct {
-	Name      string
-	Value     float64
-	Low, High float64
+	Name  string `json:"name"`
+	Value Number `json:"value"`
+	Low   Number `json:"low"`
+	High  Number `json:"high"`
 }
 
 // StoryCount is how the codes of one story were met.
@@ -69,9 +90,11 @@ type StoryCount struct {
 // ReliabilityBin compares the stated with the observed among outlooks whose
 // probability lies in [From, To).
 type ReliabilityBin struct {
-	From, To         float64
-	Outlooks         int
-	Stated, Observed float64
+	From     float64 `json:"from"`
+	To       float64 `json:"to"`
+	Outlooks int     `json:"outlooks"`
+	Stated   float64 `json:"stated"`
+	Observed float64 `json:"observed"`
 }
 
 const (
@@ -93,6 +116,8 @@ const (
 	numFates
 )
 
+var fateWords = [numFates]string{"in time", "too early", "late", "missed"}
+
 // judged is an outlook with its known outcome.
 type judged struct {
 	vehicle int
@@ -111,6 +136,8 @@ type tally struct {
 	firstRanked, rankedCodes float64
 	brier, logs              [2]float64 // by horizon: sums
 	happened, outlooks       [2]float64
+	code                     *CodeFate      // nil: none within the records
+	wrong                    []FalseEpisode // the false ones
 }
 
 var horizons = [2]time.Duration{30 * judgeDay, 90 * judgeDay}
@@ -147,6 +174,11 @@ func Judge(truth []record.Truth, outlooks []record.Outlook, warnings []record.Wa
 	for i := range one {
 		one[i] = 1
 		out.VehicleYears += tallies[i].years
+		out.FalseEpisodes += int(tallies[i].falses)
+		out.False = append(out.False, tallies[i].wrong...)
+		if c := tallies[i].code; c != nil {
+			out.Fates = append(out.Fates, *c)
+		}
 		for _, n := range tallies[i].fates {
 			out.Codes += int(n)
 		}
@@ -265,14 +297,20 @@ func count(t *record.Truth, end time.Time, outlooks []record.Outlook, warnings [
 	for _, e := range eps {
 		if isFalse(t, e) {
 			out.falses++
+			out.wrong = append(out.wrong, FalseEpisode{t.Vehicle, e.begin, e.end})
 		}
 	}
 	if !t.CodeAt.IsZero() && t.CodeAt.Before(end) {
 		f, begin := fate(eps, t.CodeAt)
 		out.fates[f]++
+		out.code = &CodeFate{Vehicle: t.Vehicle, CodeAt: t.CodeAt, Fate: fateWords[f], LeadDays: Number(math.NaN()), True: t.Component.String()}
 		if f != missed {
-			out.rankedCodes++
-			if lastNamed(warnings, t.CodeAt) == t.Component {
+			named := lastNamed(warnings, t.CodeAt)
+			out.code.LeadDays, out.code.Named = Number(t.CodeAt.Sub(begin).Hours()/24), named.String()
+			if t.Component != 0 {
+				out.rankedCodes++
+			}
+			if t.Component != 0 && named == t.Component {
 				out.firstRanked++
 			}
 			out.enclosed, out.intervals = coverage(t, outlooks, begin)

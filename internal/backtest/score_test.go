@@ -113,7 +113,7 @@ func TestAnExamScoresTheMethodAndItsRivals(t *testing.T) {
 			t.Errorf("%d vehicles, %d rivals", r.Judgement.Vehicles, len(r.Rivals))
 		}
 		for _, v := range r.Rivals {
-			if v.FalseRate > r.Judgement.falseRate() {
+			if float64(v.FalseRate) > r.Judgement.falseRate() {
 				t.Errorf("%s: false rate %g above %g", v.Name, v.FalseRate, r.Judgement.falseRate())
 			}
 		}

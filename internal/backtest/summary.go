@@ -1,95 +1,68 @@
 package backtest
 
 import (
+	"encoding/json"
 	"fmt"
+	"io"
+	"math"
 	"slices"
 	"strings"
 	"time"
 
-	"creepage/internal/insulation"
+	"creepage/internal/record"
 )
 
-// The window in which a warning helps: early enough to plan a bay, late enough
-// to be believed (common practice, no source).
-const (
-	soonest = 7 * 24 * time.Hour
-	latest  = 180 * 24 * time.Hour
-)
-
-// Summary is a backtest in a few numbers.
+// Summary is a backtest in numbers. Where the records hold code dates it is
+// judged by Judge, as simulated fleets are.
 type Summary struct {
-	Vehicles, Rows, Rejects int
-	VehicleYears            float64
-	Outlooks                int
-	Warnings                map[string]int // by kind
-
-	Codes     int // isolation codes in the records
-	InTime    int // of these, warned of by code_due or under_code_limit 7 to 180 days ahead, and not ended again before
-	Other     int // warned of at another time before
-	LeadDays  []float64
-	FalseCall int // code_due warnings that ended, or began more than 180 days before the records' end, without a code within 180 days
+	Vehicles     int            `json:"vehicles"`
+	Rows         int            `json:"rows"`
+	Rejects      int            `json:"rows_set_aside"`
+	VehicleYears Number         `json:"vehicle_years"`
+	First        time.Time      `json:"first_row_at"`
+	Last         time.Time      `json:"last_row_at"`
+	Outlooks     int            `json:"outlooks"`
+	Warnings     map[string]int `json:"warnings"` // by kind
+	Judgement    *Judgement     `json:"judgement,omitempty"`
+	LeadDays     Number         `json:"median_lead_days"` // of the codes warned of in time
+	Rivals       []RivalResult  `json:"simpler_methods,omitempty"`
 }
 
-func summarise(records *Records, r *Result) Summary {
-	s := Summary{Vehicles: len(records.vehicles), Rows: records.Rows, Rejects: len(records.Rejects), Outlooks: len(r.Outlooks), Warnings: map[string]int{}}
-	codes := map[string][]time.Time{}
-	for _, h := range records.vehicles {
-		s.VehicleYears += h.lastRow.Sub(h.entries[0].at).Hours() / (24 * 365.25)
-		for _, e := range h.entries {
-			if e.Code == nil {
-				continue
-			}
-			if code, err := insulation.ParseTroubleCode(e.Code.Code); err == nil && code.IsolationFault() {
-				codes[h.id] = append(codes[h.id], e.Code.SetAt)
-			}
-		}
+// Number is a number that JSON writes as null where there is none.
+type Number float64
+
+// MarshalJSON writes what is not a number, or not finite, as null.
+func (n Number) MarshalJSON() ([]byte, error) {
+	if x := float64(n); !math.IsNaN(x) && !math.IsInf(x, 0) {
+		return json.Marshal(x)
+	}
+	return []byte("null"), nil
+}
+
+func summarise(records *Records, truth []record.Truth, r *Result) Summary {
+	s := Summary{Vehicles: len(records.vehicles), Rows: records.Rows, Rejects: len(records.Rejects), First: records.first, Last: records.last,
+		Outlooks: len(r.Outlooks), Warnings: map[string]int{}, LeadDays: Number(math.NaN())}
+	for i := range truth {
+		s.VehicleYears += Number(truth[i].LastAt.Sub(truth[i].FirstAt).Hours() / (24 * 365.25))
 	}
 	for _, w := range r.Warnings {
 		s.Warnings[w.Kind]++
-		if w.Kind == "code_due" && !followed(codes[w.Vehicle], w.RaisedAt) && (!w.EndedAt.IsZero() || records.last.Sub(w.RaisedAt) > latest) {
-			s.FalseCall++
+	}
+	if !records.Codes || len(truth) == 0 {
+		return s
+	}
+	j := Judge(truth, r.Outlooks, r.Warnings)
+	s.Judgement = &j
+	var leads []float64
+	for _, c := range j.Fates {
+		if c.Fate == fateWords[inTime] {
+			leads = append(leads, float64(c.LeadDays))
 		}
 	}
-	for vehicle, set := range codes {
-		for _, at := range set {
-			s.judge(r, vehicle, at)
-		}
+	if len(leads) > 0 {
+		s.LeadDays = Number(median(leads))
 	}
 	return s
-}
-
-func followed(codes []time.Time, raised time.Time) bool {
-	for _, at := range codes {
-		if !at.Before(raised) && at.Sub(raised) <= latest {
-			return true
-		}
-	}
-	return false
-}
-
-// judge counts one code by the best warning before it.
-func (s *Summary) judge(r *Result, vehicle string, code time.Time) {
-	s.Codes++
-	lead, other := time.Duration(0), false
-	for _, w := range r.Warnings {
-		if w.Vehicle != vehicle || w.Kind != "code_due" && w.Kind != "under_code_limit" || !w.RaisedAt.Before(code) {
-			continue
-		}
-		ahead := code.Sub(w.RaisedAt)
-		stands := w.EndedAt.IsZero() || !w.EndedAt.Before(code)
-		if stands && ahead >= soonest && ahead <= latest {
-			lead = max(lead, ahead)
-		} else {
-			other = true
-		}
-	}
-	switch {
-	case lead > 0:
-		s.InTime++
-		s.LeadDays = append(s.LeadDays, lead.Hours()/24)
-	case other:
-		s.Other++
-	}
 }
 
 func median(x []float64) float64 {
@@ -97,21 +70,42 @@ func median(x []float64) float64 {
 	return (x[(len(x)-1)/2] + x[len(x)/2]) / 2
 }
 
+// fates counts the codes by what became of them.
+func (j *Judgement) fates() (n [numFates]int) {
+	for _, c := range j.Fates {
+		n[slices.Index(fateWords[:], c.Fate)]++
+	}
+	return n
+}
+
 // String is the summary for a person.
 func (s Summary) String() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%d vehicles, %.1f vehicle-years, %d rows of which %d set aside\n", s.Vehicles, s.VehicleYears, s.Rows, s.Rejects)
+	fmt.Fprintf(&b, "%d vehicles, %.1f vehicle-years, %d rows of which %d set aside\n", s.Vehicles, float64(s.VehicleYears), s.Rows, s.Rejects)
 	fmt.Fprintf(&b, "%d outlooks\n", s.Outlooks)
-	for _, kind := range []string{"code_due", "under_code_limit", "under_service_limit", "sudden_drop"} {
+	for _, kind := range warningKinds {
 		fmt.Fprintf(&b, "%d warnings %s\n", s.Warnings[kind], kind)
 	}
-	fmt.Fprintf(&b, "%d isolation codes: %d warned of 7 to 180 days ahead", s.Codes, s.InTime)
-	if len(s.LeadDays) > 0 {
-		fmt.Fprintf(&b, " (median %.0f days)", median(s.LeadDays))
+	j := s.Judgement
+	if j == nil {
+		b.WriteString("no isolation codes: without code dates (--codes) nothing can be scored\n")
+		return b.String()
 	}
-	fmt.Fprintf(&b, ", %d at another time before, %d not at all\n", s.Other, s.Codes-s.InTime-s.Other)
-	if s.VehicleYears > 0 {
-		fmt.Fprintf(&b, "%d false calls of code_due, %.1f per 100 vehicle-years\n", s.FalseCall, 100*float64(s.FalseCall)/s.VehicleYears)
+	n := j.fates()
+	fmt.Fprintf(&b, "%d isolation codes: %d warned of 7 to 180 days ahead", j.Codes, n[inTime])
+	if n[inTime] > 0 {
+		fmt.Fprintf(&b, " (median %.0f days)", float64(s.LeadDays))
 	}
+	fmt.Fprintf(&b, ", %d earlier, %d later, %d not at all\n", n[tooEarly], n[late], n[missed])
+	fmt.Fprintf(&b, "%d false calls, %.1f per 100 vehicle-years\n", j.FalseEpisodes, j.falseRate())
 	return b.String()
+}
+
+var warningKinds = [...]string{"code_due", "under_code_limit", "under_service_limit", "sudden_drop"}
+
+// writeJSON writes all numbers.
+func (s Summary) writeJSON(w io.Writer) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	return e.Encode(s)
 }
