@@ -30,6 +30,7 @@ func Register(mux *http.ServeMux) error {
 		w.Header().Set("Content-Security-Policy", contentPolicy)
 		http.ServeFileFS(w, r, static, "reference.html")
 	})
+	mux.Handle("GET /reference/{$}", http.RedirectHandler("/reference", http.StatusMovedPermanently))
 	mux.Handle("GET /reference/", http.StripPrefix("/reference/", cached(http.FileServerFS(static))))
 	return nil
 }

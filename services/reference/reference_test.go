@@ -2,6 +2,7 @@ package reference_test
 
 import (
 	"context"
+	"io"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
@@ -177,6 +178,21 @@ func shot(t *testing.T, ctx context.Context, name string) {
 	}
 	if err := os.WriteFile(filepath.Join(dir, name+".png"), do(t, ctx, chromedp.CaptureScreenshot()), 0o644); err != nil {
 		t.Fatal(err)
+	}
+}
+
+func TestTheFolderOfThePageIsThePage(t *testing.T) {
+	base := serve(t)
+	for path, want := range map[string]string{"/reference/": "<rapi-doc", "/reference/rapidoc-9.3.8.LICENSE.txt": "MIT License"} {
+		resp, err := http.Get(base + path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer resp.Body.Close()
+		text, err := io.ReadAll(resp.Body)
+		if err != nil || resp.StatusCode != http.StatusOK || !strings.Contains(string(text), want) {
+			t.Errorf("%s: %s %v", path, resp.Status, err)
+		}
 	}
 }
 
