@@ -1,6 +1,7 @@
 package board
 
 import (
+	"context"
 	"crypto/rand"
 	"net/http"
 	"net/url"
@@ -10,6 +11,7 @@ import (
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/insulation"
@@ -38,6 +40,7 @@ type visitPoint struct {
 	*creepagev1.PlannedPoint
 	Index   int
 	ID      string // the reading's identity, so that sending twice enters once
+	Times   int    // how often it was corrected
 	Value   string
 	Over    bool
 	Problem string
@@ -91,9 +94,17 @@ func (b *Board) planVisit(r *http.Request, v *visitor, form url.Values) (*visitP
 	}
 	for i, q := range p.Plan.GetPoints() {
 		n := strconv.Itoa(i)
-		p.Points = append(p.Points, visitPoint{PlannedPoint: q, Index: i, ID: p.Visit + "-" + n, Value: form.Get("value_" + n), Over: form.Get("over_"+n) != ""})
+		p.Points = append(p.Points, visitPoint{PlannedPoint: q, Index: i, ID: p.readingID(i, timesOf(form, n)), Times: timesOf(form, n), Value: form.Get("value_" + n), Over: form.Get("over_"+n) != ""})
 	}
 	return p, b.addChoices(r, v, p)
+}
+
+func timesOf(form url.Values, n string) int {
+	times, err := strconv.Atoi(form.Get("times_" + n))
+	if err != nil || times < 0 {
+		return 0
+	}
+	return times
 }
 
 func (b *Board) addChoices(r *http.Request, v *visitor, p *visitPage) error {
@@ -163,12 +174,60 @@ func (b *Board) enterVisit(w http.ResponseWriter, r *http.Request, v *visitor) {
 		}
 	}
 	send, points := entry.only(r.PostForm.Get("only"))
-	res, err := b.intake.SubmitReadings(r.Context(), &creepagev1.SubmitReadingsRequest{Readings: send})
+	res, err := b.intake.SubmitReadings(r.Context(), &creepagev1.SubmitReadingsRequest{Readings: send, Codes: codesOf(p)})
 	if err != nil {
 		b.failWith(w, r, v, err)
 		return
 	}
-	b.answerVisit(w, r, v, p, entry, resultsOf(res, points))
+	a := resultsOf(res, points)
+	for _, one := range res.GetCodeResults().GetResults() {
+		if one.GetOutcome() == creepagev1.SubmitResult_REJECTED {
+			a.Problem = "The code was not taken: " + problemText(status.ErrorProto(one.GetError()))
+		}
+	}
+	if len(a.Problems) == 0 {
+		if err := b.voidCorrected(r.Context(), p, points); err != nil {
+			b.failWith(w, r, v, err)
+			return
+		}
+	}
+	b.answerVisit(w, r, v, p, entry, a)
+}
+
+// codesOf is the isolation code that the vehicle shows, if one was entered.
+func codesOf(p *visitPage) []*creepagev1.CodeSighting {
+	at, err := time.Parse(time.RFC3339, p.Started)
+	code := strings.ToUpper(strings.TrimSpace(p.Field("code")))
+	if err != nil || code == "" {
+		return nil
+	}
+	return []*creepagev1.CodeSighting{{Vehicle: "vehicles/" + p.Vehicle, Code: code, SetTime: timestamppb.New(at)}}
+}
+
+// voidCorrected voids what a corrected point had been entered as before.
+func (b *Board) voidCorrected(ctx context.Context, p *visitPage, points []int) error {
+	for _, n := range points {
+		field := strconv.Itoa(n)
+		times, err := strconv.Atoi(p.Field("times_" + field))
+		reason := strings.TrimSpace(p.Field("reason_" + field))
+		if err != nil || times < 1 || reason == "" {
+			continue
+		}
+		if err := b.void(ctx, p.readingID(n, times-1), nil, reason); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// readingID is the identity of a point's reading, so that sending it twice
+// enters it once; a corrected one has the next identity.
+func (p *visitPage) readingID(n, times int) string {
+	id := p.Visit + "-" + strconv.Itoa(n)
+	if times > 0 {
+		id += "-c" + strconv.Itoa(times)
+	}
+	return id
 }
 
 func resultsOf(res *creepagev1.SubmitReadingsResponse, points []int) answer {
@@ -215,10 +274,12 @@ func (b *Board) answerVisit(w http.ResponseWriter, r *http.Request, v *visitor, 
 	switch {
 	case len(entry.readings) == 0 && len(a.Problems) == 0:
 		p.Problem = "No value was entered yet."
+	case a.Problem != "":
+		p.Problem = a.Problem
 	case len(a.Problems) > 0:
 		p.Problem = "Some values could not be taken; what is wrong stands beside each. The others " + map[bool]string{true: "are entered.", false: "are not entered yet."}[len(a.Results) > 0]
 	case len(a.Ask) == 0:
-		http.Redirect(w, r, "/visit/done?"+url.Values{"vehicle": {p.Vehicle}, "visit": {p.Visit}}.Encode(), http.StatusSeeOther)
+		http.Redirect(w, r, "/visit/done?"+url.Values{"vehicle": {p.Vehicle}, "visit": {p.Visit}, "code": {p.Field("code")}}.Encode(), http.StatusSeeOther)
 		return
 	}
 	code := http.StatusOK
@@ -235,6 +296,8 @@ type visitDonePage struct {
 	Outlook *creepagev1.Outlook
 	Due     due
 	Next    string
+	Leak    *creepagev1.LeakLocation // where an isolation fault is open and the readings tell
+	Open    bool                     // an isolation fault is open
 }
 
 // showVisitDone sums a visit up from what is stored. The readings are on disk
@@ -255,6 +318,12 @@ func (b *Board) showVisitDone(w http.ResponseWriter, r *http.Request, v *visitor
 		if err == nil {
 			p.Outlook, p.Due, p.Next = o, dueOf(o), nextStep(o)
 		} else if status.Code(err) != codes.NotFound {
+			b.failWith(w, r, v, err)
+			return
+		}
+	}
+	if p.Open = faultOpen(p.Outlook, r.URL.Query().Get("code")); p.Open && p.Result != nil {
+		if p.Leak, err = b.locate(r.Context(), p.Result); err != nil {
 			b.failWith(w, r, v, err)
 			return
 		}

@@ -44,20 +44,29 @@
     return res.json();
   };
 
-  let sending = false;
-  const flush = async () => {
-    if (sending || waiting.length === 0) return;
-    sending = true;
+  // What a point says; what was entered is remembered as that.
+  const signature = (n, fields) => {
+    const f = new Map(fields || new FormData(form));
+    return ["value_", "unit_", "over_", "hold_"].map((p) => f.get(p + n) || "").join("|");
+  };
+  const queued = (n) => waiting.find((w) => w.visit === form.elements.visit.value && w.point === n);
+
+  let sending = null;
+  const flush = () => {
+    if (!sending && waiting.length > 0) sending = drain().finally(() => { sending = null; });
+    return sending;
+  };
+  const drain = async () => {
     try {
       while (waiting.length > 0) {
         const item = waiting[0];
         const answer = await post(item.fields);
-        waiting = waiting.slice(1);
+        waiting = waiting.filter((w) => w !== item);
         put();
+        if (item.visit === form.elements.visit.value && (answer.results || []).length > 0) sent[item.point] = signature(item.point, item.fields);
         if (item.visit === root.dataset.visit || item.visit === form.elements.visit.value) show(item.point, answer);
       }
     } catch { /* still away; the next try sends the same again */ }
-    sending = false;
   };
   addEventListener("online", flush);
   setInterval(flush, 15000);
@@ -70,7 +79,7 @@
     said.replaceChildren();
     const line = (text, tag = "p") => { const p = document.createElement(tag); p.textContent = text; said.append(p); return p; };
     const button = (text, then) => { const b = document.createElement("button"); b.type = "button"; b.textContent = text; b.addEventListener("click", then); said.append(b); };
-    if (answer.problem) { line(answer.problem); return false; }
+    if (answer.problem && !(answer.results || []).length) { line(answer.problem); return false; }
     const problem = (answer.problems || []).find((p) => p.point === n) || (answer.problems || [])[0];
     if (problem) { line(problem.text); return false; }
     if (answer.ask) {
@@ -83,8 +92,8 @@
     for (const r of (answer.results || []).filter((r) => r.point === n)) {
       line(r.text, "b");
       for (const note of r.notes || []) line(note);
-      sent[n] = true;
     }
+    if (answer.problem) line(answer.problem);
     keep();
     return true;
   };
@@ -98,7 +107,9 @@
     if (confirm) fields.push(["confirm", "1"]);
     keep();
     try {
-      return show(n, await post(fields));
+      const answer = await post(fields);
+      if ((answer.results || []).some((r) => r.point === n)) sent[n] = signature(n, fields);
+      return show(n, answer);
     } catch {
       // Nobody can be asked now; the answer comes with the connection.
       waiting = waiting.filter((w) => !(w.visit === form.elements.visit.value && w.point === n));
@@ -109,7 +120,31 @@
     }
   };
 
-  const queued = (n) => waiting.some((w) => w.visit === form.elements.visit.value && w.point === n);
+  // A value changed after it was entered takes the first one's place, with the
+  // reason; the first stays on record as void.
+  const changed = (n) => sent[n] && sent[n] !== signature(n);
+  const correct = (n) => {
+    const said = point(n).querySelector("[data-said]");
+    said.replaceChildren();
+    const lead = document.createElement("b");
+    lead.textContent = "This point is entered already. What was wrong with the first value?";
+    const reason = document.createElement("input");
+    reason.setAttribute("aria-label", "What was wrong with the first value");
+    reason.dataset.reason = "";
+    const button = document.createElement("button");
+    button.type = "button";
+    button.textContent = "Correct it";
+    button.addEventListener("click", async () => {
+      if (!reason.value.trim()) return reason.focus();
+      const times = form.elements["times_" + n], before = times.value;
+      times.value = String(Number(before) + 1);
+      form.elements["reason_" + n].value = reason.value.trim();
+      if (!(await send(n, true)) && !queued(n)) times.value = before;
+      keep();
+    });
+    said.append(lead, reason, button);
+    reason.focus();
+  };
 
   let current = 0;
   const go = (n) => {
@@ -127,7 +162,10 @@
   on.addEventListener("click", async () => {
     const step = steps[current];
     const n = Number(step.dataset.point);
-    if (filled(step) && !sent[n] && !queued(n)) {
+    await sending;
+    if (filled(step) && changed(n)) return correct(n);
+    const kept = filled(step) && queued(n);
+    if (filled(step) && !sent[n] && (!kept || signature(n, kept.fields) !== signature(n))) {
       on.disabled = true;
       await send(n, false);
       on.disabled = false;
@@ -142,10 +180,6 @@
   form.addEventListener("input", (e) => {
     const step = e.target.closest(".point");
     if (!step) return;
-    // A value changed after it was entered is another reading: void the first one on the vehicle's page.
-    if (sent[step.dataset.point] && e.target.name && e.target.name.startsWith("value_")) {
-      step.querySelector("[data-said]").textContent = "This point is entered already. A wrong one is voided on the vehicle's page.";
-    }
     on.textContent = "Go on";
   });
   form.addEventListener("submit", async (e) => {
@@ -153,11 +187,12 @@
     await flush();
     for (const s of steps.filter(filled)) {
       const n = Number(s.dataset.point);
+      if (changed(n)) { go(steps.indexOf(s)); return correct(n); }
       if (!sent[n] && !queued(n) && !(await send(n, false))) return go(steps.indexOf(s));
     }
     if (waiting.length > 0) return say();
     localStorage.removeItem(draftKey);
-    location = "/visit/done?" + new URLSearchParams({ vehicle: form.elements.vehicle.value, visit: form.elements.visit.value });
+    location = "/visit/done?" + new URLSearchParams({ vehicle: form.elements.vehicle.value, visit: form.elements.visit.value, code: form.elements.code.value });
   });
 
   for (const step of steps.filter((s) => s.dataset.point !== undefined)) {
