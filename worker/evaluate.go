@@ -92,6 +92,10 @@ func (w *Worker) evaluate(ctx context.Context, tx *store.WorkerTx, taken []store
 	if err != nil {
 		return err
 	}
+	policies, err := tx.WarningPolicies(ctx, slices.Collect(maps.Keys(organisations)))
+	if err != nil {
+		return err
+	}
 	ts := make([]*track, 0, len(taken))
 	var given []*store.State
 	for i := range taken {
@@ -102,7 +106,7 @@ func (w *Worker) evaluate(ctx context.Context, tx *store.WorkerTx, taken []store
 			given = append(given, taken[i].State)
 			continue
 		}
-		t := &track{vehicle: v, state: taken[i].State, platforms: versions}
+		t := &track{vehicle: v, state: taken[i].State, platforms: versions, policy: policies[v.Organisation]}
 		t.load(w.model)
 		ts = append(ts, t)
 	}
@@ -184,7 +188,7 @@ func (s *sayings) of(model *trend.Model, t *track, day *time.Time) error {
 		return err
 	}
 	outlook := model.Outlook(t.memory, t.platformAt(at), at)
-	next, changes := model.Fold(rule, &outlook, trend.DefaultPolicy())
+	next, changes := model.Fold(rule, &outlook, t.policy)
 	if t.state.Rule, err = json.Marshal(next); err != nil {
 		return fmt.Errorf("vehicle %s: encode the rule's memory: %w", t.vehicle.Name, err)
 	}

@@ -78,6 +78,10 @@ func (w *Worker) tellHistory(ctx context.Context, organisation uuid.UUID) (int, 
 		if err != nil {
 			return err
 		}
+		policies, err := tx.WarningPolicies(ctx, []uuid.UUID{organisation})
+		if err != nil {
+			return err
+		}
 		since, keys := map[int64]time.Time{}, make([]int64, 0, n)
 		for i := range taken {
 			since[taken[i].Vehicle.Key] = time.Time{}
@@ -91,7 +95,7 @@ func (w *Worker) tellHistory(ctx context.Context, organisation uuid.UUID) (int, 
 		states := make([]*store.State, 0, n)
 		for i := range taken {
 			v, s := taken[i].Vehicle, taken[i].State
-			t := &track{vehicle: v, state: s, platforms: platforms[organisation][v.Platform]}
+			t := &track{vehicle: v, state: s, platforms: platforms[organisation][v.Platform], policy: policies[organisation]}
 			before := *s
 			if err := guard(func() error { return w.replayHistory(&said, t, entries[v.Key], first, last) }); err != nil {
 				w.giveUp(&before, nil, err)
@@ -126,7 +130,7 @@ func (w *Worker) replayHistory(said *sayings, t *track, entries []trend.Entry, f
 		until = live.Add(-time.Microsecond)
 	}
 	arrivals, lastRow := arrivalsOf(entries, until)
-	r := backtest.Replay{Model: w.model, Policy: trend.DefaultPolicy(), Origin: startOfDay(first), Every: historyEvery, Last: lastRow, Until: until}
+	r := backtest.Replay{Model: w.model, Policy: t.policy, Origin: startOfDay(first), Every: historyEvery, Last: lastRow, Until: until}
 	history, err := r.Vehicle(t.vehicle.Name, func(at time.Time) *insulation.Platform { return t.platformAt(startOfDay(at)) }, arrivals)
 	if err != nil {
 		return err

@@ -26,6 +26,7 @@ type track struct {
 	vehicle     store.Tracked
 	state       *store.State
 	platforms   []insulation.Platform // the versions of its platform, oldest first
+	policy      trend.Policy          // of its organisation; only where it is evaluated
 	memory      *trend.Vehicle
 	added       []trend.Entry
 	checkpoints []store.Checkpoint // to be kept

@@ -59,6 +59,8 @@ var roles = map[string][]caller.Role{
 	creepagev1.WarningService_AcknowledgeWarning_FullMethodName: keepers,
 	creepagev1.WarningService_EndWarning_FullMethodName:         keepers,
 	creepagev1.WarningService_RecordFinding_FullMethodName:      keepers,
+	creepagev1.WarningService_GetWarningPolicy_FullMethodName:   readers,
+	creepagev1.WarningService_SetWarningPolicy_FullMethodName:   administrator,
 
 	creepagev1.WatchService_WatchWarnings_FullMethodName: readers,
 

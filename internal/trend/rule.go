@@ -42,6 +42,32 @@ type Policy struct {
 // from 0.15 to 0.30, with half the false calls at the upper end.
 func DefaultPolicy() Policy { return Policy{LeadDays: 90, Raise: 0.25, End: 0.10, EndDays: 14} }
 
+// FalseCalls is how many false calls are borne for being warned of more codes in
+// time.
+type FalseCalls uint8
+
+// False calls borne, from few to many.
+const (
+	FewFalseCalls FalseCalls = iota + 1
+	UsualFalseCalls
+	ManyFalseCalls
+)
+
+// PolicyOf is the policy of an organisation that wants to be warned some days
+// ahead and bears so many false calls. A warning is ended at two fifths of the
+// probability that raises it, as in DefaultPolicy.
+func PolicyOf(leadDays float64, f FalseCalls) Policy {
+	p := DefaultPolicy()
+	p.LeadDays = leadDays
+	switch f {
+	case FewFalseCalls:
+		p.Raise, p.End = 0.30, 0.12
+	case ManyFalseCalls:
+		p.Raise, p.End = 0.15, 0.06
+	}
+	return p
+}
+
 // OpenWarning is a warning that has been raised and not ended.
 type OpenWarning struct {
 	Kind       WarningKind          `json:"kind"`

@@ -24,6 +24,62 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// How many false calls are borne for being warned of more codes in time.
+type WarningPolicy_FalseCalls int32
+
+const (
+	WarningPolicy_FALSE_CALLS_UNSPECIFIED WarningPolicy_FalseCalls = 0
+	// Few: warned when the chance of the code within the lead time passes 0.30.
+	WarningPolicy_FEW WarningPolicy_FalseCalls = 1
+	// Usual: from 0.25 on.
+	WarningPolicy_USUAL WarningPolicy_FalseCalls = 2
+	// Many: from 0.15 on.
+	WarningPolicy_MANY WarningPolicy_FalseCalls = 3
+)
+
+// Enum value maps for WarningPolicy_FalseCalls.
+var (
+	WarningPolicy_FalseCalls_name = map[int32]string{
+		0: "FALSE_CALLS_UNSPECIFIED",
+		1: "FEW",
+		2: "USUAL",
+		3: "MANY",
+	}
+	WarningPolicy_FalseCalls_value = map[string]int32{
+		"FALSE_CALLS_UNSPECIFIED": 0,
+		"FEW":                     1,
+		"USUAL":                   2,
+		"MANY":                    3,
+	}
+)
+
+func (x WarningPolicy_FalseCalls) Enum() *WarningPolicy_FalseCalls {
+	p := new(WarningPolicy_FalseCalls)
+	*p = x
+	return p
+}
+
+func (x WarningPolicy_FalseCalls) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (WarningPolicy_FalseCalls) Descriptor() protoreflect.EnumDescriptor {
+	return file_creepage_v1_warning_proto_enumTypes[0].Descriptor()
+}
+
+func (WarningPolicy_FalseCalls) Type() protoreflect.EnumType {
+	return &file_creepage_v1_warning_proto_enumTypes[0]
+}
+
+func (x WarningPolicy_FalseCalls) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use WarningPolicy_FalseCalls.Descriptor instead.
+func (WarningPolicy_FalseCalls) EnumDescriptor() ([]byte, []int) {
+	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{0, 0}
+}
+
 // What is warned of.
 type Warning_Kind int32
 
@@ -68,11 +124,11 @@ func (x Warning_Kind) String() string {
 }
 
 func (Warning_Kind) Descriptor() protoreflect.EnumDescriptor {
-	return file_creepage_v1_warning_proto_enumTypes[0].Descriptor()
+	return file_creepage_v1_warning_proto_enumTypes[1].Descriptor()
 }
 
 func (Warning_Kind) Type() protoreflect.EnumType {
-	return &file_creepage_v1_warning_proto_enumTypes[0]
+	return &file_creepage_v1_warning_proto_enumTypes[1]
 }
 
 func (x Warning_Kind) Number() protoreflect.EnumNumber {
@@ -81,7 +137,7 @@ func (x Warning_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Warning_Kind.Descriptor instead.
 func (Warning_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{0, 0}
+	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{3, 0}
 }
 
 // What was found.
@@ -124,11 +180,11 @@ func (x Warning_Finding) String() string {
 }
 
 func (Warning_Finding) Descriptor() protoreflect.EnumDescriptor {
-	return file_creepage_v1_warning_proto_enumTypes[1].Descriptor()
+	return file_creepage_v1_warning_proto_enumTypes[2].Descriptor()
 }
 
 func (Warning_Finding) Type() protoreflect.EnumType {
-	return &file_creepage_v1_warning_proto_enumTypes[1]
+	return &file_creepage_v1_warning_proto_enumTypes[2]
 }
 
 func (x Warning_Finding) Number() protoreflect.EnumNumber {
@@ -137,7 +193,146 @@ func (x Warning_Finding) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Warning_Finding.Descriptor instead.
 func (Warning_Finding) EnumDescriptor() ([]byte, []int) {
-	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{0, 1}
+	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{3, 1}
+}
+
+// WarningPolicy is how an organisation wants to be warned of codes that are
+// due. Before it states one, that is 90 days ahead with USUAL tolerance.
+type WarningPolicy struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How many days ahead a code is to be warned of.
+	LeadDays int32 `protobuf:"varint,1,opt,name=lead_days,json=leadDays,proto3" json:"lead_days,omitempty"`
+	// How many false calls are borne.
+	FalseCalls    WarningPolicy_FalseCalls `protobuf:"varint,2,opt,name=false_calls,json=falseCalls,proto3,enum=creepage.v1.WarningPolicy_FalseCalls" json:"false_calls,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WarningPolicy) Reset() {
+	*x = WarningPolicy{}
+	mi := &file_creepage_v1_warning_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WarningPolicy) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WarningPolicy) ProtoMessage() {}
+
+func (x *WarningPolicy) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_warning_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WarningPolicy.ProtoReflect.Descriptor instead.
+func (*WarningPolicy) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{0}
+}
+
+func (x *WarningPolicy) GetLeadDays() int32 {
+	if x != nil {
+		return x.LeadDays
+	}
+	return 0
+}
+
+func (x *WarningPolicy) GetFalseCalls() WarningPolicy_FalseCalls {
+	if x != nil {
+		return x.FalseCalls
+	}
+	return WarningPolicy_FALSE_CALLS_UNSPECIFIED
+}
+
+// Request of GetWarningPolicy.
+type GetWarningPolicyRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetWarningPolicyRequest) Reset() {
+	*x = GetWarningPolicyRequest{}
+	mi := &file_creepage_v1_warning_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetWarningPolicyRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetWarningPolicyRequest) ProtoMessage() {}
+
+func (x *GetWarningPolicyRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_warning_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetWarningPolicyRequest.ProtoReflect.Descriptor instead.
+func (*GetWarningPolicyRequest) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{1}
+}
+
+// Request of SetWarningPolicy.
+type SetWarningPolicyRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The policy.
+	Policy        *WarningPolicy `protobuf:"bytes,1,opt,name=policy,proto3" json:"policy,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetWarningPolicyRequest) Reset() {
+	*x = SetWarningPolicyRequest{}
+	mi := &file_creepage_v1_warning_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetWarningPolicyRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetWarningPolicyRequest) ProtoMessage() {}
+
+func (x *SetWarningPolicyRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_warning_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetWarningPolicyRequest.ProtoReflect.Descriptor instead.
+func (*SetWarningPolicyRequest) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *SetWarningPolicyRequest) GetPolicy() *WarningPolicy {
+	if x != nil {
+		return x.Policy
+	}
+	return nil
 }
 
 // Warning says that something is expected or has been seen on a vehicle. What
@@ -184,7 +379,7 @@ type Warning struct {
 
 func (x *Warning) Reset() {
 	*x = Warning{}
-	mi := &file_creepage_v1_warning_proto_msgTypes[0]
+	mi := &file_creepage_v1_warning_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -196,7 +391,7 @@ func (x *Warning) String() string {
 func (*Warning) ProtoMessage() {}
 
 func (x *Warning) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_warning_proto_msgTypes[0]
+	mi := &file_creepage_v1_warning_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -209,7 +404,7 @@ func (x *Warning) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Warning.ProtoReflect.Descriptor instead.
 func (*Warning) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{0}
+	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Warning) GetName() string {
@@ -347,7 +542,7 @@ type ListWarningsRequest struct {
 
 func (x *ListWarningsRequest) Reset() {
 	*x = ListWarningsRequest{}
-	mi := &file_creepage_v1_warning_proto_msgTypes[1]
+	mi := &file_creepage_v1_warning_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -359,7 +554,7 @@ func (x *ListWarningsRequest) String() string {
 func (*ListWarningsRequest) ProtoMessage() {}
 
 func (x *ListWarningsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_warning_proto_msgTypes[1]
+	mi := &file_creepage_v1_warning_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -372,7 +567,7 @@ func (x *ListWarningsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWarningsRequest.ProtoReflect.Descriptor instead.
 func (*ListWarningsRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{1}
+	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ListWarningsRequest) GetPageSize() int32 {
@@ -409,7 +604,7 @@ type ListWarningsResponse struct {
 
 func (x *ListWarningsResponse) Reset() {
 	*x = ListWarningsResponse{}
-	mi := &file_creepage_v1_warning_proto_msgTypes[2]
+	mi := &file_creepage_v1_warning_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -421,7 +616,7 @@ func (x *ListWarningsResponse) String() string {
 func (*ListWarningsResponse) ProtoMessage() {}
 
 func (x *ListWarningsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_warning_proto_msgTypes[2]
+	mi := &file_creepage_v1_warning_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -434,7 +629,7 @@ func (x *ListWarningsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWarningsResponse.ProtoReflect.Descriptor instead.
 func (*ListWarningsResponse) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{2}
+	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ListWarningsResponse) GetWarnings() []*Warning {
@@ -462,7 +657,7 @@ type GetWarningRequest struct {
 
 func (x *GetWarningRequest) Reset() {
 	*x = GetWarningRequest{}
-	mi := &file_creepage_v1_warning_proto_msgTypes[3]
+	mi := &file_creepage_v1_warning_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -474,7 +669,7 @@ func (x *GetWarningRequest) String() string {
 func (*GetWarningRequest) ProtoMessage() {}
 
 func (x *GetWarningRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_warning_proto_msgTypes[3]
+	mi := &file_creepage_v1_warning_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -487,7 +682,7 @@ func (x *GetWarningRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWarningRequest.ProtoReflect.Descriptor instead.
 func (*GetWarningRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{3}
+	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *GetWarningRequest) GetName() string {
@@ -510,7 +705,7 @@ type AcknowledgeWarningRequest struct {
 
 func (x *AcknowledgeWarningRequest) Reset() {
 	*x = AcknowledgeWarningRequest{}
-	mi := &file_creepage_v1_warning_proto_msgTypes[4]
+	mi := &file_creepage_v1_warning_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -522,7 +717,7 @@ func (x *AcknowledgeWarningRequest) String() string {
 func (*AcknowledgeWarningRequest) ProtoMessage() {}
 
 func (x *AcknowledgeWarningRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_warning_proto_msgTypes[4]
+	mi := &file_creepage_v1_warning_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -535,7 +730,7 @@ func (x *AcknowledgeWarningRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcknowledgeWarningRequest.ProtoReflect.Descriptor instead.
 func (*AcknowledgeWarningRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{4}
+	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *AcknowledgeWarningRequest) GetName() string {
@@ -565,7 +760,7 @@ type EndWarningRequest struct {
 
 func (x *EndWarningRequest) Reset() {
 	*x = EndWarningRequest{}
-	mi := &file_creepage_v1_warning_proto_msgTypes[5]
+	mi := &file_creepage_v1_warning_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -577,7 +772,7 @@ func (x *EndWarningRequest) String() string {
 func (*EndWarningRequest) ProtoMessage() {}
 
 func (x *EndWarningRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_warning_proto_msgTypes[5]
+	mi := &file_creepage_v1_warning_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -590,7 +785,7 @@ func (x *EndWarningRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EndWarningRequest.ProtoReflect.Descriptor instead.
 func (*EndWarningRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{5}
+	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *EndWarningRequest) GetName() string {
@@ -624,7 +819,7 @@ type RecordFindingRequest struct {
 
 func (x *RecordFindingRequest) Reset() {
 	*x = RecordFindingRequest{}
-	mi := &file_creepage_v1_warning_proto_msgTypes[6]
+	mi := &file_creepage_v1_warning_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -636,7 +831,7 @@ func (x *RecordFindingRequest) String() string {
 func (*RecordFindingRequest) ProtoMessage() {}
 
 func (x *RecordFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_creepage_v1_warning_proto_msgTypes[6]
+	mi := &file_creepage_v1_warning_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -649,7 +844,7 @@ func (x *RecordFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordFindingRequest.ProtoReflect.Descriptor instead.
 func (*RecordFindingRequest) Descriptor() ([]byte, []int) {
-	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{6}
+	return file_creepage_v1_warning_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *RecordFindingRequest) GetName() string {
@@ -684,7 +879,20 @@ var File_creepage_v1_warning_proto protoreflect.FileDescriptor
 
 const file_creepage_v1_warning_proto_rawDesc = "" +
 	"\n" +
-	"\x19creepage/v1/warning.proto\x12\vcreepage.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19creepage/v1/reading.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc1\t\n" +
+	"\x19creepage/v1/warning.proto\x12\vcreepage.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19creepage/v1/reading.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xdb\x01\n" +
+	"\rWarningPolicy\x12*\n" +
+	"\tlead_days\x18\x01 \x01(\x05B\r\xe0A\x02\xbaH\a\x1a\x05\x18\xed\x02(\x0eR\bleadDays\x12U\n" +
+	"\vfalse_calls\x18\x02 \x01(\x0e2%.creepage.v1.WarningPolicy.FalseCallsB\r\xe0A\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\n" +
+	"falseCalls\"G\n" +
+	"\n" +
+	"FalseCalls\x12\x1b\n" +
+	"\x17FALSE_CALLS_UNSPECIFIED\x10\x00\x12\a\n" +
+	"\x03FEW\x10\x01\x12\t\n" +
+	"\x05USUAL\x10\x02\x12\b\n" +
+	"\x04MANY\x10\x03\"\x19\n" +
+	"\x17GetWarningPolicyRequest\"X\n" +
+	"\x17SetWarningPolicyRequest\x12=\n" +
+	"\x06policy\x18\x01 \x01(\v2\x1a.creepage.v1.WarningPolicyB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\x06policy\"\xc1\t\n" +
 	"\aWarning\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12\x18\n" +
 	"\avehicle\x18\x02 \x01(\tR\avehicle\x12-\n" +
@@ -749,7 +957,7 @@ const file_creepage_v1_warning_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\x02R\x04name\x12;\n" +
 	"\afinding\x18\x02 \x01(\x0e2\x1c.creepage.v1.Warning.FindingB\x03\xe0A\x02R\afinding\x12<\n" +
 	"\tcomponent\x18\x03 \x01(\x0e2\x1e.creepage.v1.Reading.ComponentR\tcomponent\x12\x1c\n" +
-	"\x04note\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\x04note2\xc5\x04\n" +
+	"\x04note\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\x04note2\xaf\x06\n" +
 	"\x0eWarningService\x12i\n" +
 	"\fListWarnings\x12 .creepage.v1.ListWarningsRequest\x1a!.creepage.v1.ListWarningsResponse\"\x14\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/warnings\x12a\n" +
 	"\n" +
@@ -757,7 +965,9 @@ const file_creepage_v1_warning_proto_rawDesc = "" +
 	"\x12AcknowledgeWarning\x12&.creepage.v1.AcknowledgeWarningRequest\x1a\x14.creepage.v1.Warning\",\x82\xd3\xe4\x93\x02&:\x01*\"!/v1/{name=warnings/*}:acknowledge\x12h\n" +
 	"\n" +
 	"EndWarning\x12\x1e.creepage.v1.EndWarningRequest\x1a\x14.creepage.v1.Warning\"$\x82\xd3\xe4\x93\x02\x1e:\x01*\"\x19/v1/{name=warnings/*}:end\x12x\n" +
-	"\rRecordFinding\x12!.creepage.v1.RecordFindingRequest\x1a\x14.creepage.v1.Warning\".\x82\xd3\xe4\x93\x02(:\x01*\"#/v1/{name=warnings/*}:recordFindingB\x91\x01\n" +
+	"\rRecordFinding\x12!.creepage.v1.RecordFindingRequest\x1a\x14.creepage.v1.Warning\".\x82\xd3\xe4\x93\x02(:\x01*\"#/v1/{name=warnings/*}:recordFinding\x12o\n" +
+	"\x10GetWarningPolicy\x12$.creepage.v1.GetWarningPolicyRequest\x1a\x1a.creepage.v1.WarningPolicy\"\x19\x82\xd3\xe4\x93\x02\x13\x12\x11/v1/warningPolicy\x12w\n" +
+	"\x10SetWarningPolicy\x12$.creepage.v1.SetWarningPolicyRequest\x1a\x1a.creepage.v1.WarningPolicy\"!\x82\xd3\xe4\x93\x02\x1b:\x06policy\x1a\x11/v1/warningPolicyB\x91\x01\n" +
 	"\x0fcom.creepage.v1B\fWarningProtoP\x01Z#creepage/api/creepage/v1;creepagev1\xa2\x02\x03CXX\xaa\x02\vCreepage.V1\xca\x02\vCreepage\\V1\xe2\x02\x17Creepage\\V1\\GPBMetadata\xea\x02\fCreepage::V1b\x06proto3"
 
 var (
@@ -772,48 +982,58 @@ func file_creepage_v1_warning_proto_rawDescGZIP() []byte {
 	return file_creepage_v1_warning_proto_rawDescData
 }
 
-var file_creepage_v1_warning_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_creepage_v1_warning_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
+var file_creepage_v1_warning_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
+var file_creepage_v1_warning_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_creepage_v1_warning_proto_goTypes = []any{
-	(Warning_Kind)(0),                 // 0: creepage.v1.Warning.Kind
-	(Warning_Finding)(0),              // 1: creepage.v1.Warning.Finding
-	(*Warning)(nil),                   // 2: creepage.v1.Warning
-	(*ListWarningsRequest)(nil),       // 3: creepage.v1.ListWarningsRequest
-	(*ListWarningsResponse)(nil),      // 4: creepage.v1.ListWarningsResponse
-	(*GetWarningRequest)(nil),         // 5: creepage.v1.GetWarningRequest
-	(*AcknowledgeWarningRequest)(nil), // 6: creepage.v1.AcknowledgeWarningRequest
-	(*EndWarningRequest)(nil),         // 7: creepage.v1.EndWarningRequest
-	(*RecordFindingRequest)(nil),      // 8: creepage.v1.RecordFindingRequest
-	(Reading_Component)(0),            // 9: creepage.v1.Reading.Component
-	(*timestamppb.Timestamp)(nil),     // 10: google.protobuf.Timestamp
+	(WarningPolicy_FalseCalls)(0),     // 0: creepage.v1.WarningPolicy.FalseCalls
+	(Warning_Kind)(0),                 // 1: creepage.v1.Warning.Kind
+	(Warning_Finding)(0),              // 2: creepage.v1.Warning.Finding
+	(*WarningPolicy)(nil),             // 3: creepage.v1.WarningPolicy
+	(*GetWarningPolicyRequest)(nil),   // 4: creepage.v1.GetWarningPolicyRequest
+	(*SetWarningPolicyRequest)(nil),   // 5: creepage.v1.SetWarningPolicyRequest
+	(*Warning)(nil),                   // 6: creepage.v1.Warning
+	(*ListWarningsRequest)(nil),       // 7: creepage.v1.ListWarningsRequest
+	(*ListWarningsResponse)(nil),      // 8: creepage.v1.ListWarningsResponse
+	(*GetWarningRequest)(nil),         // 9: creepage.v1.GetWarningRequest
+	(*AcknowledgeWarningRequest)(nil), // 10: creepage.v1.AcknowledgeWarningRequest
+	(*EndWarningRequest)(nil),         // 11: creepage.v1.EndWarningRequest
+	(*RecordFindingRequest)(nil),      // 12: creepage.v1.RecordFindingRequest
+	(Reading_Component)(0),            // 13: creepage.v1.Reading.Component
+	(*timestamppb.Timestamp)(nil),     // 14: google.protobuf.Timestamp
 }
 var file_creepage_v1_warning_proto_depIdxs = []int32{
-	0,  // 0: creepage.v1.Warning.kind:type_name -> creepage.v1.Warning.Kind
-	9,  // 1: creepage.v1.Warning.component:type_name -> creepage.v1.Reading.Component
-	10, // 2: creepage.v1.Warning.raise_time:type_name -> google.protobuf.Timestamp
-	10, // 3: creepage.v1.Warning.end_time:type_name -> google.protobuf.Timestamp
-	10, // 4: creepage.v1.Warning.acknowledge_time:type_name -> google.protobuf.Timestamp
-	1,  // 5: creepage.v1.Warning.finding:type_name -> creepage.v1.Warning.Finding
-	9,  // 6: creepage.v1.Warning.finding_component:type_name -> creepage.v1.Reading.Component
-	10, // 7: creepage.v1.Warning.finding_time:type_name -> google.protobuf.Timestamp
-	2,  // 8: creepage.v1.ListWarningsResponse.warnings:type_name -> creepage.v1.Warning
-	1,  // 9: creepage.v1.RecordFindingRequest.finding:type_name -> creepage.v1.Warning.Finding
-	9,  // 10: creepage.v1.RecordFindingRequest.component:type_name -> creepage.v1.Reading.Component
-	3,  // 11: creepage.v1.WarningService.ListWarnings:input_type -> creepage.v1.ListWarningsRequest
-	5,  // 12: creepage.v1.WarningService.GetWarning:input_type -> creepage.v1.GetWarningRequest
-	6,  // 13: creepage.v1.WarningService.AcknowledgeWarning:input_type -> creepage.v1.AcknowledgeWarningRequest
-	7,  // 14: creepage.v1.WarningService.EndWarning:input_type -> creepage.v1.EndWarningRequest
-	8,  // 15: creepage.v1.WarningService.RecordFinding:input_type -> creepage.v1.RecordFindingRequest
-	4,  // 16: creepage.v1.WarningService.ListWarnings:output_type -> creepage.v1.ListWarningsResponse
-	2,  // 17: creepage.v1.WarningService.GetWarning:output_type -> creepage.v1.Warning
-	2,  // 18: creepage.v1.WarningService.AcknowledgeWarning:output_type -> creepage.v1.Warning
-	2,  // 19: creepage.v1.WarningService.EndWarning:output_type -> creepage.v1.Warning
-	2,  // 20: creepage.v1.WarningService.RecordFinding:output_type -> creepage.v1.Warning
-	16, // [16:21] is the sub-list for method output_type
-	11, // [11:16] is the sub-list for method input_type
-	11, // [11:11] is the sub-list for extension type_name
-	11, // [11:11] is the sub-list for extension extendee
-	0,  // [0:11] is the sub-list for field type_name
+	0,  // 0: creepage.v1.WarningPolicy.false_calls:type_name -> creepage.v1.WarningPolicy.FalseCalls
+	3,  // 1: creepage.v1.SetWarningPolicyRequest.policy:type_name -> creepage.v1.WarningPolicy
+	1,  // 2: creepage.v1.Warning.kind:type_name -> creepage.v1.Warning.Kind
+	13, // 3: creepage.v1.Warning.component:type_name -> creepage.v1.Reading.Component
+	14, // 4: creepage.v1.Warning.raise_time:type_name -> google.protobuf.Timestamp
+	14, // 5: creepage.v1.Warning.end_time:type_name -> google.protobuf.Timestamp
+	14, // 6: creepage.v1.Warning.acknowledge_time:type_name -> google.protobuf.Timestamp
+	2,  // 7: creepage.v1.Warning.finding:type_name -> creepage.v1.Warning.Finding
+	13, // 8: creepage.v1.Warning.finding_component:type_name -> creepage.v1.Reading.Component
+	14, // 9: creepage.v1.Warning.finding_time:type_name -> google.protobuf.Timestamp
+	6,  // 10: creepage.v1.ListWarningsResponse.warnings:type_name -> creepage.v1.Warning
+	2,  // 11: creepage.v1.RecordFindingRequest.finding:type_name -> creepage.v1.Warning.Finding
+	13, // 12: creepage.v1.RecordFindingRequest.component:type_name -> creepage.v1.Reading.Component
+	7,  // 13: creepage.v1.WarningService.ListWarnings:input_type -> creepage.v1.ListWarningsRequest
+	9,  // 14: creepage.v1.WarningService.GetWarning:input_type -> creepage.v1.GetWarningRequest
+	10, // 15: creepage.v1.WarningService.AcknowledgeWarning:input_type -> creepage.v1.AcknowledgeWarningRequest
+	11, // 16: creepage.v1.WarningService.EndWarning:input_type -> creepage.v1.EndWarningRequest
+	12, // 17: creepage.v1.WarningService.RecordFinding:input_type -> creepage.v1.RecordFindingRequest
+	4,  // 18: creepage.v1.WarningService.GetWarningPolicy:input_type -> creepage.v1.GetWarningPolicyRequest
+	5,  // 19: creepage.v1.WarningService.SetWarningPolicy:input_type -> creepage.v1.SetWarningPolicyRequest
+	8,  // 20: creepage.v1.WarningService.ListWarnings:output_type -> creepage.v1.ListWarningsResponse
+	6,  // 21: creepage.v1.WarningService.GetWarning:output_type -> creepage.v1.Warning
+	6,  // 22: creepage.v1.WarningService.AcknowledgeWarning:output_type -> creepage.v1.Warning
+	6,  // 23: creepage.v1.WarningService.EndWarning:output_type -> creepage.v1.Warning
+	6,  // 24: creepage.v1.WarningService.RecordFinding:output_type -> creepage.v1.Warning
+	3,  // 25: creepage.v1.WarningService.GetWarningPolicy:output_type -> creepage.v1.WarningPolicy
+	3,  // 26: creepage.v1.WarningService.SetWarningPolicy:output_type -> creepage.v1.WarningPolicy
+	20, // [20:27] is the sub-list for method output_type
+	13, // [13:20] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_creepage_v1_warning_proto_init() }
@@ -822,14 +1042,14 @@ func file_creepage_v1_warning_proto_init() {
 		return
 	}
 	file_creepage_v1_reading_proto_init()
-	file_creepage_v1_warning_proto_msgTypes[0].OneofWrappers = []any{}
+	file_creepage_v1_warning_proto_msgTypes[3].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_creepage_v1_warning_proto_rawDesc), len(file_creepage_v1_warning_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   7,
+			NumEnums:      3,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

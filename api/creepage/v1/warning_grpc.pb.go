@@ -24,6 +24,8 @@ const (
 	WarningService_AcknowledgeWarning_FullMethodName = "/creepage.v1.WarningService/AcknowledgeWarning"
 	WarningService_EndWarning_FullMethodName         = "/creepage.v1.WarningService/EndWarning"
 	WarningService_RecordFinding_FullMethodName      = "/creepage.v1.WarningService/RecordFinding"
+	WarningService_GetWarningPolicy_FullMethodName   = "/creepage.v1.WarningService/GetWarningPolicy"
+	WarningService_SetWarningPolicy_FullMethodName   = "/creepage.v1.WarningService/SetWarningPolicy"
 )
 
 // WarningServiceClient is the client API for WarningService service.
@@ -44,6 +46,11 @@ type WarningServiceClient interface {
 	// Records what was found when the vehicle was looked at. Only this gives the
 	// true rate of false calls.
 	RecordFinding(ctx context.Context, in *RecordFindingRequest, opts ...grpc.CallOption) (*Warning, error)
+	// Returns how the organisation wants to be warned.
+	GetWarningPolicy(ctx context.Context, in *GetWarningPolicyRequest, opts ...grpc.CallOption) (*WarningPolicy, error)
+	// States how the organisation wants to be warned. It holds from the next
+	// evaluation on; every vehicle is evaluated anew. What was said stays said.
+	SetWarningPolicy(ctx context.Context, in *SetWarningPolicyRequest, opts ...grpc.CallOption) (*WarningPolicy, error)
 }
 
 type warningServiceClient struct {
@@ -104,6 +111,26 @@ func (c *warningServiceClient) RecordFinding(ctx context.Context, in *RecordFind
 	return out, nil
 }
 
+func (c *warningServiceClient) GetWarningPolicy(ctx context.Context, in *GetWarningPolicyRequest, opts ...grpc.CallOption) (*WarningPolicy, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(WarningPolicy)
+	err := c.cc.Invoke(ctx, WarningService_GetWarningPolicy_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *warningServiceClient) SetWarningPolicy(ctx context.Context, in *SetWarningPolicyRequest, opts ...grpc.CallOption) (*WarningPolicy, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(WarningPolicy)
+	err := c.cc.Invoke(ctx, WarningService_SetWarningPolicy_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // WarningServiceServer is the server API for WarningService service.
 // All implementations must embed UnimplementedWarningServiceServer
 // for forward compatibility.
@@ -122,6 +149,11 @@ type WarningServiceServer interface {
 	// Records what was found when the vehicle was looked at. Only this gives the
 	// true rate of false calls.
 	RecordFinding(context.Context, *RecordFindingRequest) (*Warning, error)
+	// Returns how the organisation wants to be warned.
+	GetWarningPolicy(context.Context, *GetWarningPolicyRequest) (*WarningPolicy, error)
+	// States how the organisation wants to be warned. It holds from the next
+	// evaluation on; every vehicle is evaluated anew. What was said stays said.
+	SetWarningPolicy(context.Context, *SetWarningPolicyRequest) (*WarningPolicy, error)
 	mustEmbedUnimplementedWarningServiceServer()
 }
 
@@ -146,6 +178,12 @@ func (UnimplementedWarningServiceServer) EndWarning(context.Context, *EndWarning
 }
 func (UnimplementedWarningServiceServer) RecordFinding(context.Context, *RecordFindingRequest) (*Warning, error) {
 	return nil, status.Error(codes.Unimplemented, "method RecordFinding not implemented")
+}
+func (UnimplementedWarningServiceServer) GetWarningPolicy(context.Context, *GetWarningPolicyRequest) (*WarningPolicy, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetWarningPolicy not implemented")
+}
+func (UnimplementedWarningServiceServer) SetWarningPolicy(context.Context, *SetWarningPolicyRequest) (*WarningPolicy, error) {
+	return nil, status.Error(codes.Unimplemented, "method SetWarningPolicy not implemented")
 }
 func (UnimplementedWarningServiceServer) mustEmbedUnimplementedWarningServiceServer() {}
 func (UnimplementedWarningServiceServer) testEmbeddedByValue()                        {}
@@ -258,6 +296,42 @@ func _WarningService_RecordFinding_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _WarningService_GetWarningPolicy_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetWarningPolicyRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WarningServiceServer).GetWarningPolicy(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WarningService_GetWarningPolicy_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WarningServiceServer).GetWarningPolicy(ctx, req.(*GetWarningPolicyRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WarningService_SetWarningPolicy_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SetWarningPolicyRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WarningServiceServer).SetWarningPolicy(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WarningService_SetWarningPolicy_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WarningServiceServer).SetWarningPolicy(ctx, req.(*SetWarningPolicyRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // WarningService_ServiceDesc is the grpc.ServiceDesc for WarningService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -284,6 +358,14 @@ var WarningService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "RecordFinding",
 			Handler:    _WarningService_RecordFinding_Handler,
+		},
+		{
+			MethodName: "GetWarningPolicy",
+			Handler:    _WarningService_GetWarningPolicy_Handler,
+		},
+		{
+			MethodName: "SetWarningPolicy",
+			Handler:    _WarningService_SetWarningPolicy_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -904,6 +904,27 @@ export interface paths {
         patch?: never;
         trace?: never;
     };
+    "/v1/warningPolicy": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Returns how the organisation wants to be warned. */
+        get: operations["WarningService_GetWarningPolicy"];
+        /**
+         * States how the organisation wants to be warned. It holds from the next
+         *     evaluation on; every vehicle is evaluated anew. What was said stays said.
+         */
+        put: operations["WarningService_SetWarningPolicy"];
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
     "/v1/warnings:watch": {
         parameters: {
             query?: never;
@@ -2797,6 +2818,24 @@ export interface components {
          * @enum {string}
          */
         "creepage.v1.WarningChange.Event": "EVENT_UNSPECIFIED" | "RAISED" | "CHANGED" | "ENDED";
+        /**
+         * @description WarningPolicy is how an organisation wants to be warned of codes that are
+         *     due. Before it states one, that is 90 days ahead with USUAL tolerance.
+         */
+        "creepage.v1.WarningPolicy": {
+            /** @description How many false calls are borne. */
+            falseCalls: components["schemas"]["creepage.v1.WarningPolicy.FalseCalls"];
+            /**
+             * Format: int32
+             * @description How many days ahead a code is to be warned of.
+             */
+            leadDays: number;
+        };
+        /**
+         * @description How many false calls are borne for being warned of more codes in time.
+         * @enum {string}
+         */
+        "creepage.v1.WarningPolicy.FalseCalls": "FALSE_CALLS_UNSPECIFIED" | "FEW" | "USUAL" | "MANY";
         /** @description Response of WatchWarnings. */
         "creepage.v1.WatchWarningsResponse": {
             /**
@@ -5030,6 +5069,74 @@ export interface operations {
                 };
                 content: {
                     "application/json": components["schemas"]["creepage.v1.Warning"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    WarningService_GetWarningPolicy: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /**
+             * @description WarningPolicy is how an organisation wants to be warned of codes that are
+             *     due. Before it states one, that is 90 days ahead with USUAL tolerance.
+             */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.WarningPolicy"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    WarningService_SetWarningPolicy: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": components["schemas"]["creepage.v1.WarningPolicy"];
+            };
+        };
+        responses: {
+            /**
+             * @description WarningPolicy is how an organisation wants to be warned of codes that are
+             *     due. Before it states one, that is 90 days ahead with USUAL tolerance.
+             */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.WarningPolicy"];
                 };
             };
             /** @description An unexpected error response. */
