@@ -94,7 +94,7 @@ func (j *Judgement) met(leadDays float64) []paper.Block {
 	if n[inTime] > 0 {
 		blocks = append(blocks, paper.Text(fmt.Sprintf("Half of the codes met in time were warned of %.0f days or more before.", leadDays)), j.howEarly())
 	}
-	return append(blocks, paper.Text(fmt.Sprintf("%d warnings were false: no code followed within 180 days. That is %.1f in 100 vehicle-years.", j.FalseEpisodes, j.falseRate())),
+	return append(blocks, paper.Text(fmt.Sprintf("False warnings, after which no code followed within 180 days: %d, that is %.1f in 100 vehicle-years.", j.FalseEpisodes, j.falseRate())),
 		paper.Small("Judged are the kinds code_due and under_code_limit. Warnings of a vehicle that overlap, or follow within 14 days of one another's end, count as one, from the first. "+
 			"Of a vehicle its first isolation code is judged; later ones are not. A warning is called false only where the records say what followed for 180 days. "+
 			"A warning that came too early counts as false too."))
@@ -162,9 +162,9 @@ func (j *Judgement) calibration() []paper.Block {
 		return nil
 	}
 	return []paper.Block{paper.Heading("Are the probabilities worth their word?"),
-		paper.Drawing{SVG: draw.Reliability("Stated and observed probability of the code within 90 days", shares),
-			Caption: "Points on the dashed line: stated and observed agree. Above it more codes came than stated. Bars: 95 % interval, too narrow where few vehicles stand behind many outlooks."},
-		t}
+		t,
+		paper.Drawings{Across: 2, Items: []paper.Drawing{{SVG: draw.Reliability("Stated and observed probability of the code within 90 days", shares),
+			Caption: "Points on the dashed line: stated and observed agree. Above it more codes came than stated. Bars: 95 % interval, too narrow where few vehicles stand behind many outlooks."}}}}
 }
 
 // mostRows bounds the report's tables; the CSV files hold all.
@@ -207,7 +207,7 @@ func (r *Result) raisedTable() []paper.Block {
 	if len(all) == 0 {
 		return []paper.Block{paper.Heading("Warnings"), paper.Text("No warning of an isolation code would have been raised.")}
 	}
-	t := paper.Table{Columns: []paper.Column{{Title: "Vehicle", Width: 1.6}, {Title: "Raised", Width: 1}, {Title: "Ended", Width: 1}, {Title: "Component", Width: 1}, {Title: "Chance", Width: 0.7, Right: true}, {Title: "Reason", Width: 5}}}
+	t := paper.Table{Columns: []paper.Column{{Title: "Vehicle", Width: 1.5}, {Title: "Raised", Width: 1.3}, {Title: "Ended", Width: 1.3}, {Title: "Component", Width: 1.4}, {Title: "Chance", Width: 0.9, Right: true}, {Title: "Reason", Width: 5}}}
 	for _, w := range all[:min(len(all), mostRows)] {
 		t.Rows = append(t.Rows, paper.Row{Cells: []string{w.Vehicle, isoDay(w.RaisedAt), isoDay(w.EndedAt), w.Component.String(), score("%.0f %%", 100*w.Probability), w.Reason}})
 	}

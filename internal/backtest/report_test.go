@@ -70,7 +70,7 @@ func TestTheReportTheSummaryAndItsJSONSayTheSameNumbers(t *testing.T) {
 	flat := strings.Join(strings.Fields(string(pdf)), " ")
 	for _, want := range []string{
 		fmt.Sprintf("missed: no warning before %d", n[missed]),
-		fmt.Sprintf("%d warnings were false", j.FalseEpisodes),
+		fmt.Sprintf("no code followed within 180 days: %d,", j.FalseEpisodes),
 		fmt.Sprintf("%.1f in 100 vehicle-years", j.falseRate()),
 		"least squares, last 8, over-range as value",
 		"Prove zero volts first",
