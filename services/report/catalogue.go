@@ -26,7 +26,7 @@ type query struct {
 
 // catalogue lists the reports in the order in which they are offered.
 func catalogue() []*report {
-	return []*report{readingsReport(), tracksReport(), outlooksReport(), warningsReport()}
+	return []*report{readingsReport(), tracksReport(), outlooksReport(), warningsReport(), summaryReport()}
 }
 
 // find returns the report of a name, nil if there is none.

@@ -1,0 +1,93 @@
+package services_test
+
+import (
+	"database/sql"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strconv"
+	"testing"
+	"time"
+
+	_ "github.com/duckdb/duckdb-go/v2"
+	"github.com/google/go-cmp/cmp"
+
+	creepagev1 "creepage/api/creepage/v1"
+)
+
+// What a report holds in one format it holds in the others, read back by DuckDB, row by row.
+func TestAllFormatsHoldTheSameRows(t *testing.T) {
+	s := start(t)
+	threeReadings(t, s)
+	twoOutlooks(t, s)
+	db, err := sql.Open("duckdb", "")
+	must(t, err)
+	defer db.Close()
+	for name, least := range map[string]int{"readings": 3, "outlooks": 2, "warnings": 1, "fleet_summary": 2} {
+		dir := t.TempDir()
+		from := map[string]string{}
+		for format, read := range map[string]string{"parquet": "read_parquet('%s')", "csv": "read_csv('%s', header=true, all_varchar=true)", "jsonl": "read_json('%s', format='newline_delimited')"} {
+			_, _, body := s.rest(t, "GET", "/v1/reports/"+name+":download?format="+format, s.fleetKey, "")
+			file := filepath.Join(dir, name+"."+format)
+			must(t, os.WriteFile(file, []byte(body), 0o600))
+			from[format] = fmt.Sprintf(read, file)
+		}
+		_, err := db.ExecContext(t.Context(), `CREATE OR REPLACE TABLE p AS SELECT * FROM `+from["parquet"])
+		must(t, err)
+		// The CSV's cells take the types that Parquet states.
+		_, err = db.ExecContext(t.Context(), `CREATE OR REPLACE TABLE c AS SELECT * FROM p WHERE false`)
+		must(t, err)
+		_, err = db.ExecContext(t.Context(), `INSERT INTO c BY NAME SELECT * FROM `+from["csv"])
+		must(t, err)
+		_, err = db.ExecContext(t.Context(), `CREATE OR REPLACE TABLE j AS SELECT * FROM p WHERE false`)
+		must(t, err)
+		_, err = db.ExecContext(t.Context(), `INSERT INTO j BY NAME SELECT * FROM `+from["jsonl"])
+		must(t, err)
+		var rows, other int
+		must(t, db.QueryRowContext(t.Context(), `SELECT count(*) FROM p`).Scan(&rows))
+		must(t, db.QueryRowContext(t.Context(), `SELECT (SELECT count(*) FROM (SELECT * FROM p EXCEPT ALL SELECT * FROM c)) + (SELECT count(*) FROM (SELECT * FROM c EXCEPT ALL SELECT * FROM p))
+			+ (SELECT count(*) FROM (SELECT * FROM p EXCEPT ALL SELECT * FROM j)) + (SELECT count(*) FROM (SELECT * FROM j EXCEPT ALL SELECT * FROM p))`).Scan(&other))
+		if rows < least || other != 0 {
+			t.Errorf("%s: %d rows, %d that another format does not hold", name, rows, other)
+		}
+	}
+}
+
+// twoOutlooks says something of two vehicles and warns of one.
+func twoOutlooks(t testing.TB, s *system) {
+	t.Helper()
+	c, d := s.vehicle(t, s.organisation, "c"), s.vehicle(t, s.organisation, "d")
+	days := 74.0
+	s.say(t, s.organisation, c, now.Add(-time.Hour), creepagev1.Outlook_DUE, 0.48, &days)
+	s.say(t, s.organisation, d, now.Add(-2*time.Hour), creepagev1.Outlook_STEADY, 0.02, nil)
+	s.warn(t, s.organisation, c, now.Add(-time.Hour))
+}
+
+func TestTheFleetSummaryAddsUpToTheLists(t *testing.T) {
+	s := start(t)
+	threeReadings(t, s)
+	twoOutlooks(t, s)
+	s.db.Exec(t, `INSERT INTO codes (organisation_id, vehicle_id, code, set_at, received_at) SELECT organisation_id, vehicle_id, 'P0AA6', $1, $1 FROM warnings`, now.Add(11*time.Hour))
+	s.passed.Store(int64(24 * time.Hour))
+	_, _, body := s.rest(t, "GET", "/v1/reports/fleet_summary:download?filter=component%20%3D%20MOTOR", s.fleetKey, "")
+	rows := table(t, body)
+	if got := columnOf(rows, "month"); !cmp.Equal(got, []string{"2026-02-01", "2026-03-01"}) {
+		t.Fatalf("months %q", got)
+	}
+	want := map[string]string{"platform": "harbor-van-400", "component": "motor", "shop": "north-yard", "vehicles": "1", "readings": "2", "over_range_share": "0",
+		"vehicles_limited": "2", "codes_90d": "0.5", "codes_90d_p10": "0", "codes_90d_p90": "1", "codes_365d": "", "warnings": "1", "warnings_with_code": "1", "lead_d_median": "0.5", "repairs": "0"}
+	for name, value := range want {
+		if rows[1][name] != value {
+			t.Errorf("%s is %q, want %q", name, rows[1][name], value)
+		}
+	}
+	list, err := s.fleet.ListOutlooks(s.with(s.fleetKey), &creepagev1.ListOutlooksRequest{})
+	must(t, err)
+	sum := 0.0
+	for _, o := range list.GetOutlooks() {
+		sum += o.GetCodeProbability_90D()
+	}
+	if got, err := strconv.ParseFloat(rows[1]["codes_90d"], 64); err != nil || got != sum {
+		t.Errorf("codes expected %v, the list's probabilities add up to %v", got, sum)
+	}
+}
