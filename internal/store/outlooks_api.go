@@ -43,7 +43,7 @@ const noCrossing = "1e9"
 func outlookColumns() columns {
 	return columns{
 		"vehicle":              {sql: "v.name", wildcard: true},
-		"measure_again_by":     {sql: "(o.details->>'measureAgainBy')::date"},
+		"measure_again_by":     {sql: "o.measure_again_by::date"},
 		"state":                {sql: "o.state", words: numbersOf(trend.State.String)},
 		"platform":             {sql: "v.platform"},
 		"last_shop":            {sql: "s.last_shop"},
@@ -67,7 +67,7 @@ var outlookOrders = map[string]string{
 	"code_probability_30d": "o.p30",
 	"code_probability_90d": "o.p90",
 	"days_to_code_p50":     "coalesce(o.days_p50, " + noCrossing + ")",
-	"measure_again_by":     "coalesce(o.details->>'measureAgainBy', '9999-12-31')",
+	"measure_again_by":     "coalesce(o.measure_again_by, '9999-12-31')",
 	"vehicle":              "v.name",
 }
 

@@ -1,0 +1,1 @@
+ALTER TABLE latest_outlooks DROP COLUMN measure_again_by;
