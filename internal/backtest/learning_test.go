@@ -1,10 +1,12 @@
 package backtest
 
 import (
+	"context"
 	"math"
 	"testing"
 	"time"
 
+	"creepage/internal/insulation"
 	"creepage/internal/simulate"
 	"creepage/internal/trend"
 )
@@ -103,5 +105,59 @@ func TestAFleetOfThirtyBehavesSensibly(t *testing.T) {
 		if !(o.P30 >= 0 && o.P30 <= o.P90 && o.P90 <= 1) || o.DaysP10 > o.DaysP50 || o.DaysP50 > o.DaysP90 {
 			t.Fatalf("outlook out of order: %+v", o)
 		}
+	}
+}
+
+// lesson replays a fleet on the defaults, with an outlook every 90 days and no
+// rule, and returns what there is to learn from all of it.
+func lesson(t *testing.T, f *simulate.Fleet) (trend.Params, trend.Report) {
+	t.Helper()
+	records := FromFleet(f.Platforms, f.Readings, f.Events, f.Codes)
+	learner, m := trend.NewLearner(trend.Default()), model(t)
+	players := make([]*player, len(records.vehicles))
+	for i, h := range records.vehicles {
+		r := &Replay{Model: m, Policy: trend.DefaultPolicy(), Origin: startOfDay(records.first), Every: 90 * 24 * time.Hour, Last: h.lastRow, Until: records.first}
+		players[i] = r.begin(h.id, func(time.Time) *insulation.Platform { return h.platform }, h.arrivals())
+	}
+	if err := each(context.Background(), players, (*player).finish); err != nil {
+		t.Fatal(err)
+	}
+	for i, p := range players {
+		new(progressOf).show(learner, p, records.vehicles[i])
+	}
+	return learner.Learn(records.last.Add(24 * time.Hour))
+}
+
+// End to end: a platform whose compressors fail three times as often as its
+// peers', seen by testers alone, is found among the thirty-odd components of six
+// platforms. At most one more is named: platforms also differ in how well their
+// faults can be seen.
+func TestAPlatformsBadBatchIsFoundInItsRecords(t *testing.T) {
+	p := simulate.Mild()
+	p.BadBatch, p.MonitorShare = 3, 0
+	f := learnable(t, p, 1800, 2.5, 46)
+	platform, all, sick := map[string]string{}, map[string]float64{}, map[string]float64{}
+	for _, r := range f.Readings {
+		platform[r.Vehicle] = r.Platform
+	}
+	for _, x := range f.Truth {
+		all[platform[x.Vehicle]]++
+		if x.Component == insulation.Compressor {
+			sick[platform[x.Vehicle]]++
+		}
+	}
+	worst := ""
+	for k := range sick {
+		if worst == "" || sick[k]/all[k] > sick[worst]/all[worst] {
+			worst = k
+		}
+	}
+	_, report := lesson(t, f)
+	found := false
+	for _, c := range report.Components {
+		found = found || c.Platform == worst && c.Component == insulation.Compressor
+	}
+	if !found || len(report.Components) > 2 {
+		t.Errorf("found %+v; want the compressor of %s (faults %v of %v)", report.Components, worst, sick, all)
 	}
 }

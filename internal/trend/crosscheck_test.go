@@ -438,21 +438,21 @@ func TestCrosscheckRunLengthsWithSPC(t *testing.T) {
 	}
 }
 
-// The tail of the Poisson distribution and the adjustment for many tests
+// The tail of the binomial distribution and the adjustment for many tests
 // (Benjamini and Hochberg 1995), by which a platform's fast-ageing component is
-// found, against R's ppois and p.adjust. The tail is one minus a sum of up to a
-// hundred terms, so it has an absolute error near 1e-15, of which a test at 5 %
-// does not know.
+// found, against R's pbinom and p.adjust. The tail sums up to a hundred terms, each
+// the exponential of logarithms near a hundred: 1e-12 at worst.
 func TestCrosscheckFalseDiscoveryControlWithR(t *testing.T) {
 	random := fresh(t)
 	type count struct {
-		N    int     `json:"n"`
-		Mean float64 `json:"mean"`
+		K     int     `json:"k"`
+		N     int     `json:"n"`
+		Share float64 `json:"share"`
 	}
 	var counts []count
 	for range 100 {
-		mean := 30 * random.Float64()
-		counts = append(counts, count{int(mean * 2 * random.Float64()), mean})
+		n := random.IntN(100)
+		counts = append(counts, count{random.IntN(n + 1), n, 0.05 + 0.9*random.Float64()})
 	}
 	var families [][]float64
 	for range 30 {
@@ -468,7 +468,7 @@ func TestCrosscheckFalseDiscoveryControlWithR(t *testing.T) {
 	}
 	askR(t, map[string]any{"tail": counts, "adjusted": families}, &answers)
 	for i, c := range counts {
-		within(t, "tail", i, poissonTail(float64(c.N), c.Mean), answers.Tail[i], 1e-13, 1)
+		within(t, "tail", i, binomialTail(float64(c.K), float64(c.N), c.Share), answers.Tail[i], 1e-11, 1)
 	}
 	for i, family := range families {
 		var found []ComponentFinding

@@ -216,7 +216,9 @@ func fitLevels(s []Sight, start Normal, fleet float64) Normal {
 // learnOnsets learns how often groups leave their steady state, per component,
 // and which platforms' components do so more often than their peers.
 func (l *Learner) learnOnsets(p *Params, vs []*pupil, report *Report) {
-	type tally struct{ onsets, days float64 }
+	// left counts groups that were more likely than not to have left their steady
+	// state at some time; onsets only those that surely did, for the hazard.
+	type tally struct{ onsets, left, days float64 }
 	by := map[insulation.Component]*tally{}
 	special := map[string]*tally{}
 	total, whole := &tally{}, &tally{}
@@ -234,9 +236,12 @@ func (l *Learner) learnOnsets(p *Params, vs []*pupil, report *Report) {
 		for _, k := range keys {
 			w := v.restless[k]
 			// A weight below a half is what noise makes of a steady group.
-			on := 0.0
+			on, left := 0.0, 0.0
 			if w > 0.8 {
 				on = w
+			}
+			if w > 0.5 {
+				left = 1
 			}
 			if k.Whole() {
 				whole.onsets += on
@@ -253,6 +258,7 @@ func (l *Learner) learnOnsets(p *Params, vs []*pupil, report *Report) {
 			}
 			for _, t := range [...]*tally{total, by[k.Component], special[key]} {
 				t.onsets += on
+				t.left += left
 				t.days += days
 			}
 		}
@@ -272,12 +278,12 @@ func (l *Learner) learnOnsets(p *Params, vs []*pupil, report *Report) {
 	var found []ComponentFinding
 	for _, k := range keys {
 		f := place[k]
-		own, peers := special[k], *by[f.Component]
-		peers.onsets -= own.onsets
-		peers.days -= own.days
-		expected := rate(&peers, p.Onset, 2) * own.days
-		f.Onsets, f.Expected = own.onsets, expected
-		f.Q = poissonTail(own.onsets, expected)
+		own, all := special[k], by[f.Component]
+		if own.days >= all.days {
+			continue // no peers to compare with
+		}
+		f.Onsets, f.Expected = own.left, (all.left-own.left)/(all.days-own.days)*own.days
+		f.Q = binomialTail(own.left, all.left, own.days/all.days)
 		found = append(found, f)
 	}
 	for _, f := range adjust(found) {
@@ -289,15 +295,19 @@ func (l *Learner) learnOnsets(p *Params, vs []*pupil, report *Report) {
 	}
 }
 
-// poissonTail is the chance of n or more when mean are expected.
-func poissonTail(n, mean float64) float64 {
-	k := math.Ceil(n - 0.5)
-	term, below := math.Exp(-mean), 0.0
-	for i := 0.0; i < k; i++ {
-		below += term
-		term *= mean / (i + 1)
+// binomialTail is the chance of k or more of n: how likely so many of all onsets
+// fall to one platform by its share of the days alone (the comparison of two
+// Poisson rates given their sum, Przyborowski and Wilenski 1940, which knows that
+// the peers' rate is no more certain than the peers are many).
+func binomialTail(k, n, share float64) float64 {
+	sum := 0.0
+	for i := k; i <= n; i++ {
+		a, _ := math.Lgamma(n + 1)
+		b, _ := math.Lgamma(i + 1)
+		c, _ := math.Lgamma(n - i + 1)
+		sum += math.Exp(a - b - c + i*math.Log(share) + (n-i)*math.Log1p(-share))
 	}
-	return min(max(1-below, 0), 1)
+	return min(sum, 1)
 }
 
 // adjust turns p-values into those of Benjamini and Hochberg (1995), smallest first.

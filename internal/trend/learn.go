@@ -253,7 +253,7 @@ type MeterFinding struct {
 type ComponentFinding struct {
 	Platform  string
 	Component insulation.Component
-	Onsets    float64 // found
-	Expected  float64 // at the fleet's rate for that component
+	Onsets    float64 // groups that left their steady state
+	Expected  float64 // as many at the rate of its peers on other platforms
 	Q         float64 // adjusted p-value (Benjamini and Hochberg 1995)
 }

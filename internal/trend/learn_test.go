@@ -94,7 +94,7 @@ func TestAPlatformsFastAgeingCompressorIsFound(t *testing.T) {
 	for _, name := range []string{"a", "b", "c", "d"} {
 		p := harborVan()
 		p.ID = name
-		for i := range 150 {
+		for i := range 300 {
 			id := fmt.Sprintf("%s-%d", name, i)
 			l.Observe(id, p, []Entry{monitor(0, 3e6), monitor(900, 3e6)})
 			o := Outlook{Vehicle: id, EvaluatedAt: at(900)}

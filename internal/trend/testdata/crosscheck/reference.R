@@ -20,7 +20,7 @@ tobit <- function(p) {
 
 cusum <- function(p) xcusum.arl(k = p$k, h = p$h, mu = p$shift, sided = "one", r = 80)
 ewma <- function(p) xewma.arl(l = p$lambda, c = p$width, mu = p$shift, sided = "two", r = 80)
-tail <- function(p) ppois(p$n - 1, p$mean, lower.tail = FALSE)
+tail <- function(p) pbinom(p$k - 1, p$n, p$share, lower.tail = FALSE)
 adjusted <- function(p) I(sort(p.adjust(unlist(p), method = "BH")))
 
 input <- file("stdin")
