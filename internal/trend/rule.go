@@ -107,7 +107,7 @@ type condition struct {
 	component   insulation.Component
 	raise, keep bool // begin a warning; let one that is open stand
 	probability float64
-	reason      string
+	part        *Part // what it is about, where that is a part
 }
 
 // Fold is the warn rule: from the rule's memory and an outlook to the next
@@ -149,7 +149,7 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 			component = o.Limiting
 		}
 		next.Open = append(next.Open, OpenWarning{Kind: c.kind, Component: component, RaisedAt: o.EvaluatedAt})
-		changes = append(changes, Change{Kind: c.kind, Raised: true, Component: component, Probability: c.probability, DaysP50: o.DaysP50, Reason: c.reason, At: o.EvaluatedAt})
+		changes = append(changes, Change{Kind: c.kind, Raised: true, Component: component, Probability: c.probability, DaysP50: o.DaysP50, Reason: c.words(o), At: o.EvaluatedAt})
 	}
 	return next, changes
 }
@@ -179,8 +179,8 @@ func conditionsOf(o *Outlook, policy Policy) []condition {
 	p := Within(o.Curve, policy.LeadDays)
 	free := o.CodeSet.IsZero()
 	out := []condition{
-		{kind: CodeDue, raise: free && p >= policy.Raise, keep: p >= policy.End, probability: p, reason: o.Reason},
-		{kind: UnderCodeLimit, raise: free && o.P0 >= underRaise, keep: o.P0 >= underEnd, probability: o.P0, reason: o.Reason},
+		{kind: CodeDue, raise: free && p >= policy.Raise, keep: p >= policy.End, probability: p},
+		{kind: UnderCodeLimit, raise: free && o.P0 >= underRaise, keep: o.P0 >= underEnd, probability: o.P0},
 	}
 	for i := range o.Parts {
 		part := &o.Parts[i]
@@ -189,19 +189,30 @@ func conditionsOf(o *Outlook, policy Policy) []condition {
 		}
 		c := part.Group.Component
 		if part.Dropped >= dropEnd {
-			out = merge(out, condition{kind: SuddenDrop, component: c, raise: part.Dropped >= dropRaise, keep: true, probability: part.Dropped,
-				reason: fmt.Sprintf("The %s has dropped suddenly to %s (chance %.0f %%).", part.Group.words(), Ohms(part.LevelNow.P50), 100*part.Dropped)})
+			out = merge(out, condition{kind: SuddenDrop, component: c, raise: part.Dropped >= dropRaise, keep: true, probability: part.Dropped, part: part})
 		}
 		if part.UnderService > 0 {
-			how := "a single reading, to be confirmed"
-			if part.UnderService > 1 {
-				how = fmt.Sprintf("%d readings in a row", part.UnderService)
-			}
-			out = merge(out, condition{kind: UnderServiceLimit, component: c, raise: true, keep: true, probability: 1,
-				reason: fmt.Sprintf("The %s read %s, below its service limit of %s: %s.", part.Group.words(), Ohms(part.LastUnderOhms), Ohms(part.ServiceLimit), how)})
+			out = merge(out, condition{kind: UnderServiceLimit, component: c, raise: true, keep: true, probability: 1, part: part})
 		}
 	}
 	return out
+}
+
+// words is the sentence of a condition. It is made when a warning is raised:
+// on most days nobody asks for it.
+func (c *condition) words(o *Outlook) string {
+	part := c.part
+	switch c.kind {
+	case SuddenDrop:
+		return fmt.Sprintf("The %s has dropped suddenly to %s (chance %.0f %%).", part.Group.words(), Ohms(part.LevelNow.P50), 100*part.Dropped)
+	case UnderServiceLimit:
+		how := "a single reading, to be confirmed"
+		if part.UnderService > 1 {
+			how = fmt.Sprintf("%d readings in a row", part.UnderService)
+		}
+		return fmt.Sprintf("The %s read %s, below its service limit of %s: %s.", part.Group.words(), Ohms(part.LastUnderOhms), Ohms(part.ServiceLimit), how)
+	}
+	return o.Reason
 }
 
 // merge keeps one condition per kind and component, the stronger.
