@@ -2,6 +2,7 @@ package client
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -57,7 +58,7 @@ type whole struct {
 func (w *whole) Read(b []byte) (int, error) {
 	n, err := w.ReadCloser.Read(b)
 	w.read += int64(n)
-	if err != nil && err != io.EOF {
+	if err != nil && !errors.Is(err, io.EOF) {
 		err = status.Error(codes.Unavailable, fmt.Sprintf("the file broke off after %d bytes: %v", w.read, err))
 	}
 	return n, err

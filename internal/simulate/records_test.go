@@ -30,10 +30,10 @@ func count(t *testing.T, f *Fleet, ceilings []float64) tally {
 		}
 		if r.Method == insulation.Monitor {
 			n.monitors++
-			switch {
-			case r.Ohms == 0:
+			switch r.Ohms {
+			case 0:
 				n.zeros++
-			case r.Ohms == 65_535_000:
+			case 65_535_000:
 				n.ones++
 			default:
 				limits[r.Platform] = max(limits[r.Platform], r.Ohms)

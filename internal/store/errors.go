@@ -73,9 +73,9 @@ func fail(what string, err error) error {
 		return fmt.Errorf("%s: %w: %s (%s)", what, kindOf(pg), pg.Message, strings.TrimSpace(pg.Code+" "+pg.ConstraintName))
 	}
 	if unreachable(err) {
-		return fmt.Errorf("%s: %w: %v", what, ErrUnavailable, err)
+		return fmt.Errorf("%s: %w: %s", what, ErrUnavailable, err.Error())
 	}
-	return fmt.Errorf("%s: %w: %v", what, ErrInternal, err)
+	return fmt.Errorf("%s: %w: %s", what, ErrInternal, err.Error())
 }
 
 // kindOf sorts the database's own errors by their SQLSTATE (PostgreSQL manual,

@@ -34,7 +34,7 @@ type Store struct {
 func New(ctx context.Context, url string, o Options) (*Store, error) {
 	config, err := pgxpool.ParseConfig(url)
 	if err != nil {
-		return nil, fmt.Errorf("database address: %v", err)
+		return nil, fmt.Errorf("database address: %s", err.Error())
 	}
 	config.MaxConns = 8
 	if o.MaxConnections > 0 {

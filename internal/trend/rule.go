@@ -245,15 +245,13 @@ func endWords(c condition, policy Policy) string {
 // bands, no sentences, only the lead time's horizons) unless something
 // changes. It equals Outlook followed by Fold.
 func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at time.Time, policy Policy) (RuleState, []Change) {
-	var o Outlook
-	rows, n := leadRows(policy.LeadDays)
-	sure := false
+	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
 	if v.open != 0 {
-		if o, sure = m.quiet(&rs, v, p, at, policy, rows[:n]); !sure {
+		rows, n := leadRows(policy.LeadDays)
+		quiet, sure := m.quiet(&rs, v, p, at, policy, rows[:n])
+		if o = quiet; !sure {
 			o = m.glance(v, p, at, rows[:n])
 		}
-	} else {
-		o = Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
 	}
 	next, changes := m.Fold(rs, &o, policy)
 	if len(changes) == 0 {
