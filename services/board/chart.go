@@ -49,17 +49,31 @@ func corrected(r *creepagev1.Reading) (float64, bool) {
 func (p *vehiclePage) draw(now time.Time, size draw.Size) {
 	whole := p.chart("whole", creepagev1.Reading_SYSTEM, now, true)
 	p.Heading = "Whole vehicle"
-	if len(whole.Readings) == 0 && p.Outlook.GetLimitingComponent() != creepagev1.Reading_COMPONENT_UNSPECIFIED {
+	if c, why := p.most(); len(whole.Readings) == 0 && c != creepagev1.Reading_COMPONENT_UNSPECIFIED {
 		// Never measured as a whole: the component that limits it says most.
-		c := p.Outlook.GetLimitingComponent()
 		whole = p.chart("whole", c, now, true)
-		p.Heading = "The " + word(c) + ", which limits the vehicle; the whole was never measured"
+		p.Heading = "The " + word(c) + ", which " + why + "; the whole was not measured"
 	}
 	whole.ID = fmt.Sprintf("whole-%.0f", size.Width)
 	whole.Title = "Insulation of " + p.Name + ": " + strings.ToLower(p.Heading)
 	p.Drawn = len(whole.Readings)
 	p.Chart = template.HTML(whole.SVG(size))
 	p.Steps = chartSteps(whole.From, whole.To, p.Corrected)
+}
+
+// most is the component that says most of the vehicle: the one that limits it,
+// or else the one that takes most of the leak.
+func (p *vehiclePage) most() (creepagev1.Reading_Component, string) {
+	if c := p.Outlook.GetLimitingComponent(); c != creepagev1.Reading_COMPONENT_UNSPECIFIED {
+		return c, "limits the vehicle"
+	}
+	var most *creepagev1.Part
+	for _, part := range p.Outlook.GetParts() {
+		if part.GetReadingCount() > 0 && part.GetComponent() != creepagev1.Reading_SYSTEM && (most == nil || part.GetConductanceShare() > most.GetConductanceShare()) {
+			most = part
+		}
+	}
+	return most.GetComponent(), "takes most of the leak"
 }
 
 // drawParts makes one small chart a component's group.

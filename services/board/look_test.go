@@ -51,7 +51,7 @@ func TestAChartIsDrawnToMeasureOnAPhoneAndPrintsInThePagesProportions(t *testing
 		t.Errorf("%d marks after drawing to measure, want %d", marks, monitorDays)
 	}
 	run(b, call(emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"}))
-	if shown := eval[[]int](b, `[".paper", ".plot", ".top nav", "form"].map(s => document.querySelector(s).getClientRects().length ? 1 : 0)`); !slices.Equal(shown, []int{1, 0, 0, 0}) {
+	if shown := eval[[]int](b, `[".paper", ".plot", ".top nav", ".warning form"].map(s => document.querySelector(s).getClientRects().length ? 1 : 0)`); !slices.Equal(shown, []int{1, 0, 0, 0}) {
 		t.Errorf("in print the paper's chart, the screen's, the navigation, the forms are shown: %v, want 1 0 0 0", shown)
 	}
 	pdf := run(b, call(page.PrintToPDF, page.PrintToPDFParams{PaperWidth: 8.27, PaperHeight: 11.69}))

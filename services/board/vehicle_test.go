@@ -39,7 +39,7 @@ func TestAMonitorsCeilingIsDrawnAsABound(t *testing.T) {
 func TestDaysOfAChartAreChosenByDraggingByKeyAndWithoutScript(t *testing.T) {
 	b := browse(t)
 	b.signIn(here.adminKey)
-	b.open("/vehicles/van-06")
+	b.open("/vehicles/van-09")
 	all := eval[int](b, `document.querySelectorAll(".plot .mark").length`)
 	eval[string](b, `(() => {
 		const s = document.querySelector(".plot svg"), r = s.getBoundingClientRect();
