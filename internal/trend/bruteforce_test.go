@@ -9,7 +9,7 @@ import (
 	"creepage/internal/insulation"
 )
 
-// walker follows one group of a vehicle day by day: written apart from the
+// walker follows one group of a vehicle, day by day: written apart from the
 // forecast, from the words of the model alone.
 type walker struct {
 	p                      *Params
