@@ -91,3 +91,25 @@ func TestTheFleetSummaryAddsUpToTheLists(t *testing.T) {
 		t.Errorf("codes expected %v, the list's probabilities add up to %v", got, sum)
 	}
 }
+
+func TestEveryFieldOfAReportCanBeFilteredBy(t *testing.T) {
+	s := start(t)
+	threeReadings(t, s)
+	twoOutlooks(t, s)
+	list, err := creepagev1.NewReportServiceClient(s.conn).ListReports(s.with(s.fleetKey), &creepagev1.ListReportsRequest{})
+	must(t, err)
+	values := map[string]string{"component": "MOTOR", "limiting_component": "MOTOR", "method": "TESTER", "state": "DUE", "kind": "CODE_DUE", "standing": "true", "retired": "false",
+		"measure_time": `"2026-03-02T10:00:00Z"`, "raise_time": `"2026-03-02T10:00:00Z"`, "measure_again_by": `"2026-03-20T00:00:00Z"`,
+		"code_probability_30d": "0.5", "code_probability_90d": "0.5", "days_to_code_p50": "74"}
+	for _, r := range list.GetReports() {
+		for _, field := range r.GetFilterFields() {
+			value := values[field]
+			if value == "" {
+				value = `"x"`
+			}
+			if _, _, err := s.download(t, s.fleetKey, &creepagev1.DownloadReportRequest{Name: r.GetName(), Filter: field + " = " + value}); err != nil {
+				t.Errorf("%s, %s = %s: %v", r.GetName(), field, value, err)
+			}
+		}
+	}
+}

@@ -21,9 +21,9 @@ type ReportOutlook struct {
 // saidLast is, for the vehicle v, the last that was said up to an instant ($2):
 // the latest where that had been said already, else the last of those kept.
 const saidLast = `(SELECT * FROM (
-		SELECT evaluated_at, state, p30, p90, days_p10, days_p50, days_p90, limiting, details, false AS backfilled FROM latest_outlooks
+		SELECT evaluated_at, state, p30, p90, days_p10, days_p50, days_p90, limiting, details, measure_again_by, false AS backfilled FROM latest_outlooks
 		WHERE vehicle_id = v.id AND evaluated_at <= $2
-		UNION ALL (SELECT evaluated_at, state, p30, p90, days_p10, days_p50, days_p90, limiting, details, backfilled FROM outlooks
+		UNION ALL (SELECT evaluated_at, state, p30, p90, days_p10, days_p50, days_p90, limiting, details, details ->> 'measureAgainBy', backfilled FROM outlooks
 		WHERE vehicle_id = v.id AND evaluated_at <= $2 ORDER BY evaluated_at DESC LIMIT 1)) said
 	ORDER BY evaluated_at DESC, backfilled DESC LIMIT 1)`
 
