@@ -98,7 +98,7 @@ func TestEveryFieldOfAReportCanBeFilteredBy(t *testing.T) {
 	twoOutlooks(t, s)
 	list, err := creepagev1.NewReportServiceClient(s.conn).ListReports(s.with(s.fleetKey), &creepagev1.ListReportsRequest{})
 	must(t, err)
-	values := map[string]string{"component": "MOTOR", "limiting_component": "MOTOR", "method": "TESTER", "state": "DUE", "kind": "CODE_DUE", "standing": "true", "retired": "false",
+	values := map[string]string{"component": "MOTOR", "limiting_component": "MOTOR", "method": "TESTER", "state": "DUE", "kind": "CODE_DUE", "standing": "true", "finding": "FAULT_FOUND", "retired": "false",
 		"measure_time": `"2026-03-02T10:00:00Z"`, "raise_time": `"2026-03-02T10:00:00Z"`, "measure_again_by": `"2026-03-20T00:00:00Z"`,
 		"code_probability_30d": "0.5", "code_probability_90d": "0.5", "days_to_code_p50": "74"}
 	for _, r := range list.GetReports() {
