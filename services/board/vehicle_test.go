@@ -40,6 +40,7 @@ func TestDaysOfAChartAreChosenByDraggingByKeyAndWithoutScript(t *testing.T) {
 	b := browse(t)
 	b.signIn(here.adminKey)
 	b.open("/vehicles/van-09")
+	b.until(`document.querySelector(".plot .mark") !== null && !document.querySelector("[aria-busy]")`)
 	all := eval[int](b, `document.querySelectorAll(".plot .mark").length`)
 	eval[string](b, `(() => {
 		const s = document.querySelector(".plot svg"), r = s.getBoundingClientRect();
