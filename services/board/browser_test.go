@@ -140,12 +140,17 @@ func (b *browser) enter(css, text string) {
 	b.do(chromedp.SendKeys(chromedp.CSS(css), text, chromedp.NodeVisible))
 }
 
-// until waits for a script to be true.
+// until waits for a script to be true, through whatever pages load meanwhile.
 func (b *browser) until(script string) {
 	b.t.Helper()
-	if _, err := chromedp.Run(b.ctx, chromedp.Poll[bool](script, chromedp.WithPollingTimeout(15*time.Second))); err != nil {
-		b.t.Fatalf("%s did not come true: %v", script, err)
+	var last error
+	for end := time.Now().Add(15 * time.Second); time.Now().Before(end) && b.ctx.Err() == nil; time.Sleep(20 * time.Millisecond) {
+		var holds bool
+		if holds, last = chromedp.Run(b.ctx, chromedp.Evaluate[bool](script)); last == nil && holds {
+			return
+		}
 	}
+	b.t.Fatalf("%s did not come true: %v", script, last)
 }
 
 func (b *browser) signIn(key string) {
@@ -153,6 +158,7 @@ func (b *browser) signIn(key string) {
 	b.open("/signin")
 	b.enter("#key", key)
 	b.follow(chromedp.Click(chromedp.CSS("form button.main")))
+	b.until(`location.pathname !== "/signin" && document.readyState === "complete"`)
 }
 
 func (b *browser) size(width, height int64) {
