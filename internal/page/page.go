@@ -158,3 +158,21 @@ func Cut[T, C any](q *Query, rows []T, cursor func(*T) C) ([]T, string, error) {
 	token, err := q.Next(cursor(&rows[q.Size-1]))
 	return rows, token, err
 }
+
+// Read reads one page of a list: read is given the cursor after the page before
+// (its zero value on the first) and how many rows to fetch.
+func Read[T, C any](s *Sealer, organisation uuid.UUID, req Request, read func(after C, limit int) ([]T, error), cursor func(*T) C) ([]T, string, error) {
+	q, err := s.Query(organisation, req)
+	if err != nil {
+		return nil, "", err
+	}
+	var after C
+	if _, err := q.After(&after); err != nil {
+		return nil, "", err
+	}
+	rows, err := read(after, q.Size+1)
+	if err != nil {
+		return nil, "", err
+	}
+	return Cut(q, rows, cursor)
+}

@@ -127,20 +127,11 @@ func list[T, C any](ctx context.Context, s *Service, req page.Request, read func
 	if !ok {
 		return nil, "", problem.Unauthenticated("NO_KEY", "a key is needed")
 	}
-	q, err := s.pages.Query(c.Organisation, req)
-	if err != nil {
-		return nil, "", err
-	}
-	var after C
-	if _, err := q.After(&after); err != nil {
-		return nil, "", err
-	}
-	var rows []T
-	if err := s.as(ctx, func(_ caller.Caller, tx *store.Tx) (err error) {
-		rows, err = read(tx, after, q.Size+1)
-		return err
-	}); err != nil {
-		return nil, "", err
-	}
-	return page.Cut(q, rows, cursor)
+	return page.Read(s.pages, c.Organisation, req, func(after C, limit int) (rows []T, err error) {
+		err = s.as(ctx, func(_ caller.Caller, tx *store.Tx) (err error) {
+			rows, err = read(tx, after, limit)
+			return err
+		})
+		return rows, err
+	}, cursor)
 }

@@ -240,20 +240,11 @@ func list[T, C any](ctx context.Context, s *Service, req page.Request, read func
 	if err != nil {
 		return nil, "", err
 	}
-	q, err := s.Pages.Query(c.Organisation, req)
-	if err != nil {
-		return nil, "", err
-	}
-	var after C
-	if _, err := q.After(&after); err != nil {
-		return nil, "", err
-	}
-	var rows []T
-	if err := s.as(ctx, func(_ caller.Caller, tx *store.Tx) (err error) {
-		rows, err = read(tx, after, q.Size+1)
-		return err
-	}); err != nil {
-		return nil, "", err
-	}
-	return page.Cut(q, rows, cursor)
+	return page.Read(s.Pages, c.Organisation, req, func(after C, limit int) (rows []T, err error) {
+		err = s.as(ctx, func(_ caller.Caller, tx *store.Tx) (err error) {
+			rows, err = read(tx, after, limit)
+			return err
+		})
+		return rows, err
+	}, cursor)
 }
