@@ -68,6 +68,7 @@ type Board struct {
 	bench     creepagev1.BenchServiceClient
 	review    creepagev1.ReviewServiceClient
 	webhooks  creepagev1.WebhookServiceClient
+	reports   creepagev1.ReportServiceClient
 }
 
 // New makes the board's handler on a connection to the API.
@@ -76,7 +77,7 @@ func New(conn grpc.ClientConnInterface, options Options) (http.Handler, error) {
 		log: options.Log, now: options.Now, sessions: &sessions{store: options.Store, cookies: options.Cookies}, mux: http.NewServeMux(),
 		access: creepagev1.NewAccessServiceClient(conn), fleet: creepagev1.NewFleetServiceClient(conn), intake: creepagev1.NewIntakeServiceClient(conn),
 		platforms: creepagev1.NewPlatformServiceClient(conn), warnings: creepagev1.NewWarningServiceClient(conn), bench: creepagev1.NewBenchServiceClient(conn),
-		review: creepagev1.NewReviewServiceClient(conn), webhooks: creepagev1.NewWebhookServiceClient(conn),
+		review: creepagev1.NewReviewServiceClient(conn), webhooks: creepagev1.NewWebhookServiceClient(conn), reports: creepagev1.NewReportServiceClient(conn),
 	}
 	var err error
 	if b.pages, err = parsePages(); err != nil {
@@ -115,6 +116,8 @@ func (b *Board) routes(static fs.FS) {
 	b.mux.HandleFunc("GET /shops", b.signedIn(b.showShops))
 	b.mux.HandleFunc("POST /meters/{meter}/calibrations", b.signedIn(b.recordCalibration))
 	b.mux.HandleFunc("GET /fleet", b.signedIn(b.showFleet))
+	b.mux.HandleFunc("GET /export", b.signedIn(b.showExport))
+	b.mux.HandleFunc("GET /export/download", b.signedIn(b.giveExport))
 	b.mux.HandleFunc("GET /keys", b.signedIn(b.showKeys))
 	b.mux.HandleFunc("POST /keys", b.signedIn(b.createKey))
 	b.mux.HandleFunc("POST /keys/{key}/revoke", b.signedIn(b.revokeKey))

@@ -148,6 +148,7 @@ type firstPage struct {
 	NextPage   string
 	Counts     []stateCount
 	Fleet      int32
+	Export     string // address of the export of the same vehicles
 	Overdue    []*creepagev1.Outlook
 	OverdueAll int32
 	Other      []*creepagev1.Warning // standing on vehicles that no forecast lists
@@ -164,7 +165,7 @@ func (b *Board) showFirst(w http.ResponseWriter, r *http.Request, v *visitor) {
 		return
 	}
 	c := choiceOf(r.URL.Query())
-	p := firstPage{Choice: c, Components: components(), LeadTimes: leadTimes, States: allStates, Counts: make([]stateCount, len(allStates))}
+	p := firstPage{Choice: c, Export: c.exportAddress(), Components: components(), LeadTimes: leadTimes, States: allStates, Counts: make([]stateCount, len(allStates))}
 	var list *creepagev1.ListOutlooksResponse
 	var standing []*creepagev1.Warning
 	g, ctx := errgroup.WithContext(r.Context())

@@ -13,7 +13,7 @@ import (
 // pagesToLookAt are all pages, by the name of their picture.
 var pagesToLookAt = []struct{ name, path string }{
 	{"first", "/"}, {"vehicle", "/vehicles/van-02"}, {"vehicle-tester", "/vehicles/van-06"}, {"visit", "/visit?vehicle=van-02"}, {"visit-start", "/visit"},
-	{"shops", "/shops"}, {"fleet", "/fleet"}, {"readings", "/vehicles/van-02/readings"}, {"keys", "/keys"}, {"webhooks", "/webhooks"}, {"help", "/help"}, {"missing", "/vehicles/none"},
+	{"shops", "/shops"}, {"fleet", "/fleet"}, {"export", "/export?report=outlooks&state=due"}, {"export-readings", "/export"}, {"readings", "/vehicles/van-02/readings"}, {"keys", "/keys"}, {"webhooks", "/webhooks"}, {"help", "/help"}, {"missing", "/vehicles/none"},
 }
 
 func TestPagesFitEveryWidthInBothSchemes(t *testing.T) {

@@ -29,12 +29,15 @@ func functions() template.FuncMap {
 		"glyphOf":   func(s string) template.HTML { return template.HTML(draw.Glyph(draw.State(s))) },
 		"stateText": stateText,
 		"kind":      warningText,
-		"lower":     strings.ToLower,
-		"inc":       func(i int) int { return i + 1 },
-		"group":     groupText,
-		"stamp":     func(t *timestamppb.Timestamp) string { return t.AsTime().UTC().Format(time.RFC3339Nano) },
-		"said":      func(r *creepagev1.Reading) string { return value(r, r.GetResistanceOhms()) },
-		"verdict":   verdictText,
+		"kindWord": func(s string) string {
+			return warningText(creepagev1.Warning_Kind(creepagev1.Warning_Kind_value[strings.ToUpper(s)]))
+		},
+		"lower":   strings.ToLower,
+		"inc":     func(i int) int { return i + 1 },
+		"group":   groupText,
+		"stamp":   func(t *timestamppb.Timestamp) string { return t.AsTime().UTC().Format(time.RFC3339Nano) },
+		"said":    func(r *creepagev1.Reading) string { return value(r, r.GetResistanceOhms()) },
+		"verdict": verdictText,
 		"table": func(name string, v *visitor, rows []readingRow, title string) readingTable {
 			return readingTable{name, v, rows, title}
 		},
