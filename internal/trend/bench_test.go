@@ -110,6 +110,7 @@ func BenchmarkNightlyPass(b *testing.B) {
 		if err := v.UnmarshalBinary(stored[n%len(stored)]); err != nil {
 			b.Fatal(err)
 		}
+		m.Resume(v, p)
 		m.Evaluate(RuleState{}, v, p, at(220), DefaultPolicy())
 		m.Outlook(v, p, at(220))
 		n++

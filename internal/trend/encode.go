@@ -11,24 +11,34 @@ import (
 )
 
 // encodingVersion is the first byte of a stored memory.
-const encodingVersion = 2
+const encodingVersion = 3
 
 // errShort says that a stored memory ends before it should.
 var errShort = errors.New("stored vehicle memory is cut short or damaged")
 
-// MarshalBinary writes the memory: a version byte, then the fields in order,
-// little-endian; strings and lists with their length before them. What is read
-// back goes on to the bit as this one would have.
+// MarshalBinary writes the memory: a version byte, then the fields in order;
+// whole numbers as varints, floats little-endian, strings and lists with their
+// length before them. Written are the memory before the open day and that day's
+// entries: what they come to is folded anew by Resume. What is read back goes on
+// to the bit as this one would have.
 func (v *Vehicle) MarshalBinary() ([]byte, error) {
-	c := &coder{write: true, buf: make([]byte, 0, 4096+v.size())}
+	c := &coder{write: true, buf: make([]byte, 0, v.size())}
 	v.code(c)
 	return c.buf, nil
 }
 
-// size guesses the encoded length.
-func (v *Vehicle) size() int { return (len(v.closed.groups) + len(v.now.groups)) * 1500 }
+// MarshalClosed writes the memory as MarshalBinary does, the open day folded and
+// closed: what is read back takes entries of later days alone.
+func (v *Vehicle) MarshalClosed() ([]byte, error) {
+	closed := Vehicle{id: v.id, version: v.version, open: v.open, closed: v.now}
+	return closed.MarshalBinary()
+}
 
-// UnmarshalBinary reads what MarshalBinary wrote.
+// size guesses the encoded length, on the large side.
+func (v *Vehicle) size() int { return 2048 + len(v.closed.groups)*1200 + len(v.day.readings)*256 }
+
+// UnmarshalBinary reads what MarshalBinary or MarshalClosed wrote. Resume it
+// before anything else is done with it.
 func (v *Vehicle) UnmarshalBinary(data []byte) error {
 	if len(data) == 0 || data[0] != encodingVersion {
 		return fmt.Errorf("stored vehicle memory has an unknown version; this program reads %d", encodingVersion)
@@ -39,6 +49,7 @@ func (v *Vehicle) UnmarshalBinary(data []byte) error {
 	if c.bad || len(c.buf) != 0 {
 		return errShort
 	}
+	out.stale = true
 	*v = out
 	return nil
 }
@@ -93,13 +104,19 @@ func (c *coder) floats(x []float64) {
 	}
 }
 
-// integer codes any whole number as 64 bits.
+// integer codes any whole number.
 func integer[T ~int | ~int8 | ~int32 | ~int64](c *coder, x *T) {
-	u := uint64(int64(*x))
-	c.uint64(&u)
-	if !c.write {
-		*x = T(int64(u))
+	if c.write {
+		c.buf = binary.AppendVarint(c.buf, int64(*x))
+		return
 	}
+	i, n := binary.Varint(c.buf)
+	if n <= 0 || int64(T(i)) != i {
+		c.bad = true
+		*x = 0
+		return
+	}
+	*x, c.buf = T(i), c.buf[n:]
 }
 
 // small codes a domain word.
@@ -131,6 +148,18 @@ func (c *coder) string(x *string) {
 	}
 	*x = string(c.buf[:n])
 	c.buf = c.buf[n:]
+}
+
+// again codes a string that is often the one before.
+func (c *coder) again(x *string, before string) {
+	same := *x == before
+	c.bool(&same)
+	switch {
+	case !same:
+		c.string(x)
+	case !c.write:
+		*x = before
+	}
 }
 
 // time codes an instant, UTC; the zero time stays zero.
@@ -176,11 +205,14 @@ func (v *Vehicle) code(c *coder) {
 	integer(c, &v.open)
 	v.day.code(c)
 	v.closed.code(c)
-	v.now.code(c)
 }
 
 func (o *openDay) code(c *coder) {
-	list(c, &o.readings, func(r *insulation.Reading) { codeReading(c, r) })
+	var before insulation.Reading
+	list(c, &o.readings, func(r *insulation.Reading) {
+		codeReading(c, r, &before)
+		before = *r
+	})
 	list(c, &o.events, func(e *insulation.Event) {
 		c.string(&e.Vehicle)
 		small(c, &e.Component)
@@ -214,11 +246,11 @@ func (o *openDay) code(c *coder) {
 }
 
 // codeReading codes what the trend uses of a reading.
-func codeReading(c *coder, r *insulation.Reading) {
+func codeReading(c *coder, r, before *insulation.Reading) {
 	c.string(&r.ID)
-	c.string(&r.Shop)
-	c.string(&r.Visit)
-	c.string(&r.Meter)
+	c.again(&r.Shop, before.Shop)
+	c.again(&r.Visit, before.Visit)
+	c.again(&r.Meter, before.Meter)
 	c.time(&r.MeasuredAt)
 	small(c, &r.Method)
 	small(c, &r.Component)

@@ -38,6 +38,11 @@ func (o *openDay) reset() {
 	o.dropped = 0
 }
 
+// empty says whether the day holds nothing: a day that was closed when it was written.
+func (o *openDay) empty() bool {
+	return len(o.readings)+len(o.events)+len(o.codes)+len(o.garbage)+o.dropped == 0 && o.monitor[0].rows == 0 && o.monitor[1].rows == 0
+}
+
 func (o *openDay) clone() openDay {
 	c := *o
 	c.readings = slices.Clone(o.readings)

@@ -1,6 +1,7 @@
 package trend
 
 import (
+	"bytes"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -167,9 +168,32 @@ func TestEncodeAndDecodeLeaveTheFutureUnchanged(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Logf("%d bytes", len(data))
+	if err := m.Add(&w, p, []Entry{monitor(205, 3e6)}); err == nil {
+		t.Error("a memory that was read back took an entry before it was resumed")
+	}
+	m.Resume(&w, p)
+	if a, b := m.Outlook(v, p, at(220)), m.Outlook(&w, p, at(220)); fmt.Sprintf("%+v", a) != fmt.Sprintf("%+v", b) {
+		t.Errorf("outlooks of the same memory differ:\n%+v\n%+v", a, b)
+	}
+	// Closed, it goes on from the next day as well.
+	if data, err = v.MarshalClosed(); err != nil {
+		t.Fatal(err)
+	}
+	var x Vehicle
+	if err := x.UnmarshalBinary(data); err != nil {
+		t.Fatal(err)
+	}
+	m.Resume(&x, p)
 	more := visit(230, p, rng, func(insulation.Component, insulation.Conductor) float64 { return 9.0 })
 	add(t, m, v, p, more...)
 	add(t, m, &w, p, more...)
+	add(t, m, &x, p, more...)
+	for _, other := range []*Vehicle{&w, &x} {
+		one, _ := v.MarshalBinary()
+		if two, _ := other.MarshalBinary(); !bytes.Equal(one, two) {
+			t.Error("memories differ after the same readings")
+		}
+	}
 	a, b := m.Outlook(v, p, at(240)), m.Outlook(&w, p, at(240))
 	if fmt.Sprintf("%+v", a) != fmt.Sprintf("%+v", b) {
 		t.Errorf("outlooks differ:\n%+v\n%+v", a, b)

@@ -16,6 +16,7 @@ type Vehicle struct {
 	day    openDay
 	closed memory // before the open day
 	now    memory // with the open day folded
+	stale  bool   // was read back and not resumed: now is not there yet
 	// version names the parameters the memory was made with.
 	version string
 }
@@ -31,7 +32,7 @@ func (v *Vehicle) Version() string { return v.version }
 
 // Clone returns a memory that shares nothing with v.
 func (v *Vehicle) Clone() *Vehicle {
-	c := &Vehicle{id: v.id, open: v.open, day: v.day.clone(), version: v.version}
+	c := &Vehicle{id: v.id, open: v.open, day: v.day.clone(), version: v.version, stale: v.stale}
 	c.closed.copyFrom(&v.closed)
 	c.now.copyFrom(&v.now)
 	return c
@@ -52,6 +53,9 @@ func (v *Vehicle) SetAside() int { return int(v.now.aside) }
 // before the open one give ErrLate and change nothing; an entry of a later day
 // closes the open one.
 func (m *Model) Add(v *Vehicle, p *insulation.Platform, entries []Entry) error {
+	if v.stale {
+		return fmt.Errorf("vehicle %q: its memory was read back and not resumed", v.id)
+	}
 	for i, e := range entries {
 		t := e.Time()
 		if t.IsZero() {
@@ -103,10 +107,25 @@ func (m *Model) refold(v *Vehicle, p *insulation.Platform) {
 	m.fold(&v.now, p, v.open, &v.day)
 }
 
+// Resume folds the open day of a memory that was read back, by the platform that
+// holds on that day. It must be the model's whose version the memory names.
+func (m *Model) Resume(v *Vehicle, p *insulation.Platform) {
+	if !v.stale {
+		return
+	}
+	v.stale = false
+	if v.day.empty() { // closed when it was written
+		v.now.copyFrom(&v.closed)
+		return
+	}
+	m.refold(v, p)
+}
+
 // Recalculate folds the open day again with this model's parameters; what is
 // before it stays as it was. Replay the vehicle's entries to have all of it anew.
 func (m *Model) Recalculate(v *Vehicle, p *insulation.Platform) {
 	if v.open != 0 {
+		v.stale = false
 		m.refold(v, p)
 		v.version = m.params.Version
 	}
