@@ -16,9 +16,14 @@ import (
 	"creepage/internal/trend"
 )
 
-// checkpointEvery is how far a vehicle's open day moves before its memory is
-// kept once more: a late row costs replaying about this much.
-const checkpointEvery = 45 * 24 * time.Hour
+// A vehicle's memory is kept once more when its open day has moved so far and
+// so many entries were folded since: a late row costs replaying about the more of
+// the two. Folding a row takes microseconds, while a checkpoint takes as much of
+// the database as fifty readings.
+const (
+	checkpointEvery   = 45 * 24 * time.Hour
+	checkpointEntries = 250
+)
 
 // track is one vehicle in a transaction's hands: its row, which is locked, the
 // memory of its trend, and what there is to add.
@@ -59,7 +64,9 @@ func (t *track) load(model *trend.Model) {
 	if t.memory.UnmarshalBinary(t.state.Memory) != nil || t.memory.Version() != model.Params().Version {
 		t.memory = trend.NewVehicle(t.vehicle.Name)
 		t.replayAll = true
+		return
 	}
+	model.Resume(t.memory, t.platformAt(t.memory.OpenDay()))
 }
 
 // add puts the new entries into the memory. Entries older than the open day
@@ -95,14 +102,15 @@ func (t *track) lateFrom(day time.Time) {
 // addDay adds the entries of one day, after keeping the memory as it is if the
 // open day is about to close and none has been kept for a while.
 func (t *track) addDay(model *trend.Model, day time.Time, entries []trend.Entry) error {
-	if open := t.memory.OpenDay(); !open.IsZero() && day.After(open) && open.Sub(t.state.CheckpointedAt) >= checkpointEvery {
-		memory, err := t.memory.MarshalBinary()
+	if open := t.memory.OpenDay(); !open.IsZero() && day.After(open) && open.Sub(t.state.CheckpointedAt) >= checkpointEvery && t.state.SinceCheckpoint >= checkpointEntries {
+		memory, err := t.memory.MarshalClosed()
 		if err != nil {
 			return fmt.Errorf("vehicle %s: encode its memory: %w", t.vehicle.Name, err)
 		}
 		t.checkpoints = append(t.checkpoints, store.Checkpoint{Vehicle: t.vehicle.Key, Day: open, Memory: memory})
-		t.state.CheckpointedAt = open
+		t.state.CheckpointedAt, t.state.SinceCheckpoint = open, 0
 	}
+	t.state.SinceCheckpoint += len(entries)
 	if err := model.Add(t.memory, t.platformAt(day), entries); err != nil {
 		return fmt.Errorf("vehicle %s: %w", t.vehicle.Name, err)
 	}
@@ -139,7 +147,7 @@ func replay(ctx context.Context, tx *store.WorkerTx, model *trend.Model, tracks 
 	}
 	since := map[int64]time.Time{}
 	for _, t := range late {
-		t.memory, t.state.CheckpointedAt = trend.NewVehicle(t.vehicle.Name), time.Time{}
+		t.memory, t.state.CheckpointedAt, t.state.SinceCheckpoint = trend.NewVehicle(t.vehicle.Name), time.Time{}, 0
 		since[t.vehicle.Key] = time.Time{}
 		c, ok := checkpoints[t.vehicle.Key]
 		if !ok || t.replayAll {
@@ -149,6 +157,7 @@ func replay(ctx context.Context, tx *store.WorkerTx, model *trend.Model, tracks 
 		if kept.UnmarshalBinary(c.Memory) != nil || kept.Version() != model.Params().Version {
 			continue
 		}
+		model.Resume(kept, t.platformAt(c.Day))
 		t.memory, t.state.CheckpointedAt = kept, c.Day
 		since[t.vehicle.Key] = c.Day.AddDate(0, 0, 1)
 	}

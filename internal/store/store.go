@@ -10,6 +10,7 @@ import (
 	"context"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/google/uuid"
@@ -25,6 +26,8 @@ type Options struct {
 // Store is a pool of connections of one login: the api's, the worker's or the analyst's.
 type Store struct {
 	pool *pgxpool.Pool
+
+	newReading atomic.Uint32 // object id of the type, once it is known
 
 	mu   sync.Mutex
 	made map[time.Time]bool // months whose partition is known to be there
@@ -106,13 +109,14 @@ func (s *Store) ReadAsOrganisation(ctx context.Context, organisation uuid.UUID, 
 
 // WorkerTx is a transaction of the worker's.
 type WorkerTx struct {
-	tx pgx.Tx
+	tx    pgx.Tx
+	store *Store
 }
 
 // AsWorker runs f in one transaction of the worker's. If f returns an error
 // nothing is changed.
 func (s *Store) AsWorker(ctx context.Context, f func(*WorkerTx) error) error {
-	return s.begin(ctx, func(tx pgx.Tx) error { return f(&WorkerTx{tx: tx}) })
+	return s.begin(ctx, func(tx pgx.Tx) error { return f(&WorkerTx{tx: tx, store: s}) })
 }
 
 // Raw is the transaction itself, for River's inserts.

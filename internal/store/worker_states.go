@@ -6,7 +6,6 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
-	"github.com/jackc/pgx/v5/pgtype"
 )
 
 // State is what the worker remembers of a vehicle. Times that are not there
@@ -27,15 +26,17 @@ type State struct {
 	DailyThrough   time.Time
 	OutlookKeptAt  time.Time
 	OutlookState   uint8
+	// Entries folded since the newest checkpoint.
+	SinceCheckpoint int
 }
 
 const stateColumns = `s.vehicle_id, s.memory, s.params_version, s.rule, s.last_measured_at, s.last_shop, s.checkpointed_at, s.changed_at,
-	s.replay_from, s.backfilled_at, s.first_live_at, s.evaluated_at, s.daily_through, s.outlook_kept_at, s.outlook_state`
+	s.replay_from, s.backfilled_at, s.first_live_at, s.evaluated_at, s.daily_through, s.outlook_kept_at, s.outlook_state, s.since_checkpoint`
 
 // targets are where a row's columns go; finish after the scan.
 func (s *State) targets(times *[9]*time.Time) []any {
 	return []any{&s.Vehicle, &s.Memory, &s.ParamsVersion, &s.Rule, &times[0], &s.LastShop, &times[1], &times[2],
-		&times[3], &times[4], &times[5], &times[6], &times[7], &times[8], &s.OutlookState}
+		&times[3], &times[4], &times[5], &times[6], &times[7], &times[8], &s.OutlookState, &s.SinceCheckpoint}
 }
 
 func (s *State) finish(times *[9]*time.Time) {
@@ -118,29 +119,48 @@ func (w *WorkerTx) SaveStates(ctx context.Context, states []*State) error {
 		return nil
 	}
 	n := len(states)
-	keys, memories, versions, rules := make([]int64, n), make([][]byte, n), make([]string, n), make([]string, n)
-	shops, outlooks := make([]string, n), make([]int16, n)
-	var times [9][]pgtype.Timestamptz
-	for i := range times {
-		times[i] = make([]pgtype.Timestamptz, n)
-	}
-	for i, s := range states {
-		keys[i], memories[i], versions[i], rules[i], shops[i], outlooks[i] = s.Vehicle, s.Memory, s.ParamsVersion, string(s.Rule), s.LastShop, int16(s.OutlookState)
-		for k, t := range []time.Time{s.LastMeasuredAt, s.CheckpointedAt, s.ChangedAt, s.ReplayFrom, s.BackfilledAt, s.FirstLiveAt, s.EvaluatedAt, s.DailyThrough, s.OutlookKeptAt} {
-			times[k][i] = pgtype.Timestamptz{Time: t, Valid: !t.IsZero()}
+	of := func(element uint32, size int, put func(a *array, s *State)) []byte {
+		a := newArray(element, n, size)
+		for _, s := range states {
+			put(&a, s)
 		}
+		return a
 	}
-	_, err := w.tx.Exec(ctx, `
+	when := func(at func(s *State) time.Time) []byte {
+		return of(oidTime, n*12, func(a *array, s *State) { a.time(at(s)) })
+	}
+	size := 0
+	for _, s := range states {
+		size += 4 + len(s.Memory)
+	}
+	_, err := w.exec(ctx, `
 UPDATE vehicle_states s
 SET memory = coalesce(u.memory, s.memory), params_version = u.version, rule = coalesce(nullif(u.rule, ''), '{}')::jsonb, last_shop = u.shop, outlook_state = u.outlook,
     last_measured_at = u.measured, checkpointed_at = u.checkpointed, changed_at = u.changed, replay_from = u.replay, backfilled_at = u.backfilled,
-    first_live_at = u.first_live, evaluated_at = u.evaluated, daily_through = u.daily, outlook_kept_at = u.kept
+    first_live_at = u.first_live, evaluated_at = u.evaluated, daily_through = u.daily, outlook_kept_at = u.kept, since_checkpoint = u.since
 FROM unnest($1::bigint[], $2::bytea[], $3::text[], $4::text[], $5::text[], $6::smallint[], $7::timestamptz[], $8::timestamptz[], $9::timestamptz[],
-            $10::timestamptz[], $11::timestamptz[], $12::timestamptz[], $13::timestamptz[], $14::timestamptz[], $15::timestamptz[])
-     AS u (vehicle_id, memory, version, rule, shop, outlook, measured, checkpointed, changed, replay, backfilled, first_live, evaluated, daily, kept)
-WHERE s.vehicle_id = u.vehicle_id`, keys, memories, versions, rules, shops, outlooks,
-		times[0], times[1], times[2], times[3], times[4], times[5], times[6], times[7], times[8])
+            $10::timestamptz[], $11::timestamptz[], $12::timestamptz[], $13::timestamptz[], $14::timestamptz[], $15::timestamptz[], $16::bigint[])
+     AS u (vehicle_id, memory, version, rule, shop, outlook, measured, checkpointed, changed, replay, backfilled, first_live, evaluated, daily, kept, since)
+WHERE s.vehicle_id = u.vehicle_id`,
+		of(oidInt8, n*12, func(a *array, s *State) { a.int8(s.Vehicle) }),
+		of(oidBytes, size, func(a *array, s *State) { a.bytes(s.Memory) }),
+		of(oidText, n*32, func(a *array, s *State) { a.text(s.ParamsVersion) }),
+		of(oidText, n*64, func(a *array, s *State) { a.bytes(notNull(s.Rule)) }),
+		of(oidText, n*16, func(a *array, s *State) { a.text(s.LastShop) }),
+		of(oidInt2, n*6, func(a *array, s *State) { a.int2(int16(s.OutlookState)) }),
+		when(func(s *State) time.Time { return s.LastMeasuredAt }), when(func(s *State) time.Time { return s.CheckpointedAt }),
+		when(func(s *State) time.Time { return s.ChangedAt }), when(func(s *State) time.Time { return s.ReplayFrom }),
+		when(func(s *State) time.Time { return s.BackfilledAt }), when(func(s *State) time.Time { return s.FirstLiveAt }),
+		when(func(s *State) time.Time { return s.EvaluatedAt }), when(func(s *State) time.Time { return s.DailyThrough }),
+		when(func(s *State) time.Time { return s.OutlookKeptAt }), of(oidInt8, n*12, func(a *array, s *State) { a.int8(int64(s.SinceCheckpoint)) }))
 	return fail("save vehicles", err)
+}
+
+func notNull(b []byte) []byte {
+	if b == nil {
+		return []byte{}
+	}
+	return b
 }
 
 // Checkpoint is a vehicle's memory as it was when its open day was Day, with
@@ -194,14 +214,23 @@ func (w *WorkerTx) SaveCheckpoints(ctx context.Context, organisations []uuid.UUI
 		return nil
 	}
 	n := len(checkpoints)
-	keys, days, memories := make([]int64, n), make([]time.Time, n), make([][]byte, n)
+	size := 0
+	keys := make([]int64, n)
 	for i, c := range checkpoints {
-		keys[i], days[i], memories[i] = c.Vehicle, c.Day, c.Memory
+		keys[i] = c.Vehicle
+		size += 4 + len(c.Memory)
 	}
-	if _, err := w.tx.Exec(ctx, `
+	vehicles, days, owners, memories := newArray(oidInt8, n, n*12), newArray(oidTime, n, n*12), newArray(oidUUID, n, n*20), newArray(oidBytes, n, size)
+	for i, c := range checkpoints {
+		vehicles.int8(c.Vehicle)
+		days.time(c.Day)
+		owners.bytes(organisations[i][:])
+		memories.bytes(c.Memory)
+	}
+	if _, err := w.exec(ctx, `
 INSERT INTO vehicle_checkpoints (vehicle_id, day, organisation_id, memory)
 SELECT * FROM unnest($1::bigint[], $2::timestamptz[], $3::uuid[], $4::bytea[])
-ON CONFLICT (vehicle_id, day) DO UPDATE SET memory = excluded.memory`, keys, days, organisations, memories); err != nil {
+ON CONFLICT (vehicle_id, day) DO UPDATE SET memory = excluded.memory`, vehicles, days, owners, memories); err != nil {
 		return fail("keep checkpoints", err)
 	}
 	// One is left of those whose age, in units of 8 days, lies between two powers of two: the oldest.

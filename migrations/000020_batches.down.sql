@@ -1,0 +1,2 @@
+DROP TYPE new_reading;
+ALTER TABLE vehicle_states DROP COLUMN since_checkpoint;
