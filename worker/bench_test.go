@@ -44,6 +44,7 @@ func BenchmarkSubmitToCommit(b *testing.B) {
 	b.Run("submit to commit", func(b *testing.B) {
 		e := newEnv(b, stream.Settings{})
 		w := e.worker()
+		w.keepAfter = checkpointEntries
 		ctx, cancel := context.WithCancel(b.Context())
 		var running sync.WaitGroup
 		running.Go(func() {

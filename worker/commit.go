@@ -228,7 +228,7 @@ func (w *Worker) tracksOf(ctx context.Context, tx *store.WorkerTx, b *batch) (*t
 			if state == nil || len(versions) == 0 { // merged into another meanwhile
 				return nil, fmt.Errorf("vehicle %s: its state or platform %q is gone: %w", v.Name, v.Platform, store.ErrUnavailable)
 			}
-			t = &track{vehicle: v, state: state, platforms: versions}
+			t = &track{vehicle: v, state: state, platforms: versions, keepAfter: w.keepAfter}
 			byID[v.Key] = t
 			ts.all = append(ts.all, t)
 		}

@@ -109,6 +109,7 @@ func (e *env) worker() *Worker {
 	if err != nil {
 		e.t.Fatal(err)
 	}
+	w.keepAfter = 1 // checkpoints of short histories too
 	return w
 }
 

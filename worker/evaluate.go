@@ -106,7 +106,7 @@ func (w *Worker) evaluate(ctx context.Context, tx *store.WorkerTx, taken []store
 			given = append(given, taken[i].State)
 			continue
 		}
-		t := &track{vehicle: v, state: taken[i].State, platforms: versions, policy: policies[v.Organisation]}
+		t := &track{vehicle: v, state: taken[i].State, platforms: versions, policy: policies[v.Organisation], keepAfter: w.keepAfter}
 		t.load(w.model)
 		ts = append(ts, t)
 	}

@@ -128,6 +128,13 @@ func TestMergeWaitsForTheBatchInFlightAndTakesItsReadings(t *testing.T) {
 	e.step(w)
 	e.submit(entries[16:]...)
 	batches := e.gathered(w, len(entries)-16)
+	inHand := batches[0] // one transaction: between two the merge might come first
+	for _, b := range batches[1:] {
+		inHand.add(b)
+	}
+	if err := w.ensurePartitions(t.Context(), inHand); err != nil { // what waits is to be the transaction
+		t.Fatal(err)
+	}
 	committed, mergedNow := make(chan error, 1), make(chan error, 1)
 	owner, err := pgx.Connect(t.Context(), e.db.OwnerURL())
 	if err != nil {
@@ -137,13 +144,7 @@ func TestMergeWaitsForTheBatchInFlightAndTakesItsReadings(t *testing.T) {
 	if _, err := owner.Exec(t.Context(), `BEGIN; LOCK TABLE readings IN EXCLUSIVE MODE`); err != nil {
 		t.Fatal(err)
 	}
-	go func() { // holds its vehicles, and waits with its readings in hand
-		var failed error
-		for _, b := range batches {
-			failed = errors.Join(failed, w.process(t.Context(), b))
-		}
-		committed <- failed
-	}()
+	go func() { committed <- w.process(t.Context(), inHand) }() // holds its vehicles, and waits with its readings in hand
 	e.waitForWaiting(1)
 	api := e.db.Store(t, store.APILogin)
 	go func() { mergedNow <- e.merge(api) }()

@@ -32,6 +32,7 @@ type track struct {
 	state       *store.State
 	platforms   []insulation.Platform // the versions of its platform, oldest first
 	policy      trend.Policy          // of its organisation; only where it is evaluated
+	keepAfter   int                   // entries from which on the memory is kept once more
 	memory      *trend.Vehicle
 	added       []trend.Entry
 	checkpoints []store.Checkpoint // to be kept
@@ -102,7 +103,7 @@ func (t *track) lateFrom(day time.Time) {
 // addDay adds the entries of one day, after keeping the memory as it is if the
 // open day is about to close and none has been kept for a while.
 func (t *track) addDay(model *trend.Model, day time.Time, entries []trend.Entry) error {
-	if open := t.memory.OpenDay(); !open.IsZero() && day.After(open) && open.Sub(t.state.CheckpointedAt) >= checkpointEvery && t.state.SinceCheckpoint >= checkpointEntries {
+	if open := t.memory.OpenDay(); !open.IsZero() && day.After(open) && open.Sub(t.state.CheckpointedAt) >= checkpointEvery && t.state.SinceCheckpoint >= t.keepAfter {
 		memory, err := t.memory.MarshalClosed()
 		if err != nil {
 			return fmt.Errorf("vehicle %s: encode its memory: %w", t.vehicle.Name, err)

@@ -55,6 +55,8 @@ type Worker struct {
 	afterCommit func() error
 	// retryAfter is the schedule of deliveries; tests shorten it.
 	retryAfter func(attempt int) (time.Duration, bool)
+	// keepAfter is checkpointEntries; tests have short histories.
+	keepAfter int
 }
 
 // New returns a worker; Run sets it going.
@@ -64,7 +66,7 @@ func New(c Config) (*Worker, error) {
 		return nil, err
 	}
 	w := &Worker{store: c.Store, stream: c.Stream, model: c.Model, clock: c.Clock, log: c.Log, metrics: metrics,
-		changed: make(chan struct{}, 1), webhooks: c.Webhooks, mail: c.Mail, sender: webhook.NewSender(c.Webhooks.Policy), retryAfter: webhook.RetryAfter}
+		changed: make(chan struct{}, 1), webhooks: c.Webhooks, mail: c.Mail, sender: webhook.NewSender(c.Webhooks.Policy), retryAfter: webhook.RetryAfter, keepAfter: checkpointEntries}
 	for range lanes {
 		w.lanes = append(w.lanes, newLane(c.Limits))
 	}
