@@ -21,6 +21,7 @@ import (
 
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/caller"
+	"creepage/internal/destination"
 	"creepage/internal/local/localtest"
 	"creepage/internal/page"
 	"creepage/internal/server"
@@ -68,6 +69,8 @@ type system struct {
 	watches                                *notify.Service
 	review                                 creepagev1.ReviewServiceClient
 	safe                                   *webhook.Safe
+	shelf                                  string // folder of the destination "shelf"
+	destinations                           *destination.Set
 	log                                    *slog.Logger
 	clock                                  func() time.Time
 	organisation                           uuid.UUID
@@ -109,6 +112,10 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 	s.safe, err = webhook.NewSafe([]byte(secretKey))
 	must(t, err)
 	s.watches = notify.New(notify.Options{Store: db, Pages: pages, Log: log, Now: clock, Policy: inside, Safe: s.safe})
+	s.shelf = t.TempDir()
+	s.destinations, err = destination.Read(`{"shelf": {"folder": "` + s.shelf + `"}, "theirs": {"folder": "` + s.shelf + `", "organisations": ["another"]}}`)
+	must(t, err)
+	t.Cleanup(func() { must(t, s.destinations.Close()) })
 	front, err := server.New(server.Config{CallsPerSecond: -1}, server.Parts{
 		Log: log, Metrics: registry, Now: clock, FindKey: access.FindKey(db),
 		Checks: []server.Check{{Name: "database", Do: db.Ping}, {Name: "stream", Do: func(ctx context.Context) error { _, err := streams.Info(ctx); return err }}},
@@ -125,7 +132,9 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 			creepagev1.RegisterWatchServiceServer(r, s.watches)
 			creepagev1.RegisterWebhookServiceServer(r, s.watches)
 			creepagev1.RegisterDigestServiceServer(r, s.watches)
-			creepagev1.RegisterReportServiceServer(r, report.New(db, model, "creepage test", clock))
+			reports := report.New(db, model, "creepage test", clock)
+			creepagev1.RegisterReportServiceServer(r, reports)
+			creepagev1.RegisterReportScheduleServiceServer(r, report.NewSchedules(reports, pages, s.destinations))
 		},
 	})
 	must(t, err)

@@ -71,6 +71,11 @@ func (s *system) furnishMarked(t testing.TB) (string, map[string]string) {
 	must(t, err)
 	digest, err := creepagev1.NewDigestServiceClient(s.conn).CreateDigest(admin, &creepagev1.CreateDigestRequest{Digest: &creepagev1.Digest{Title: marker, Email: marker + "@yard.example", Frequency: creepagev1.Digest_DAILY}})
 	must(t, err)
+	schedule, err := s.schedules().CreateReportSchedule(admin, &creepagev1.CreateReportScheduleRequest{ReportSchedule: &creepagev1.ReportSchedule{Title: marker, Report: "reports/readings",
+		Frequency: creepagev1.ReportSchedule_DAILY, Destination: "reportDestinations/shelf"}})
+	must(t, err)
+	run, err := s.schedules().RunReportSchedule(admin, &creepagev1.RunReportScheduleRequest{Name: schedule.GetName()})
+	must(t, err)
 	_, err = s.warnings.AcknowledgeWarning(admin, &creepagev1.AcknowledgeWarningRequest{Name: warning, Note: marker})
 	must(t, err)
 	until(t, "the vehicle has an outlook", func() bool {
@@ -78,7 +83,7 @@ func (s *system) furnishMarked(t testing.TB) (string, map[string]string) {
 		return err == nil
 	})
 	ids := map[string]string{"shops": marker + "-yard", "platforms": marker + "-van", "meters": marker + "-meter", "vehicles": marker + "-truck", "visits": marker + "-visit"}
-	for _, name := range []string{made.GetKey().GetName(), repair.GetName(), warning, endpoint.GetEndpoint().GetName(), delivery.GetName(), digest.GetName()} {
+	for _, name := range []string{made.GetKey().GetName(), repair.GetName(), warning, endpoint.GetEndpoint().GetName(), delivery.GetName(), digest.GetName(), schedule.GetName(), run.GetName()} {
 		parts := strings.Split(name, "/")
 		ids[parts[len(parts)-2]] = parts[len(parts)-1]
 	}
@@ -121,7 +126,7 @@ func TestNothingOfAnotherOrganisationIsSeenByAnyRead(t *testing.T) {
 		if !refused && (code != http.StatusOK || there && text == shown || strings.Contains(text, marker) || holdsAny(text, ids)) {
 			t.Errorf("%s %s shows another organisation: %d %.600s", name, path, code, text)
 		}
-		// The catalogue of reports is the same for everybody.
+		// The catalogue of reports is the same for everybody, as is that of places.
 		if parts := strings.Split(path, "/"); strings.HasPrefix(string(name), "Get") && name != "GetReport" && len(parts) > 3 && code != http.StatusNotFound {
 			t.Errorf("%s %s of another organisation is %d, want 404", name, path, code)
 		}
@@ -232,7 +237,8 @@ func (s *system) marked(t testing.TB) string {
 	var text string
 	s.db.Query(t, `SELECT (SELECT string_agg(v.name || coalesce(v.retired_at::text, ''), ',') FROM vehicles v) || (SELECT string_agg(w::text, ',') FROM warnings w)
 		|| (SELECT string_agg(coalesce(k.revoked_at::text, '-'), ',') FROM keys k) || (SELECT count(*) FROM repairs) || (SELECT count(*) FROM calibrations)
-		|| (SELECT string_agg(e.title || e.url || coalesce(e.disabled_at::text, '') || coalesce(e.deleted_at::text, ''), ',') FROM webhook_endpoints e)`, &text)
+		|| (SELECT string_agg(e.title || e.url || coalesce(e.disabled_at::text, '') || coalesce(e.deleted_at::text, ''), ',') FROM webhook_endpoints e)
+		|| (SELECT string_agg(c.title || coalesce(c.disabled_at::text, '') || coalesce(c.deleted_at::text, ''), ',') FROM report_schedules c) || (SELECT count(*) FROM report_runs)`, &text)
 	return text
 }
 

@@ -21,15 +21,22 @@ import (
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/store"
 	"creepage/internal/stream"
+	"creepage/services/report"
 	"creepage/worker"
 )
 
 // work runs a worker until the test ends.
 func (s *system) work(t testing.TB) {
 	t.Helper()
-	w, err := worker.New(worker.Config{Store: s.db.Store(t, store.WorkerLogin), Stream: s.streams, Model: s.model, Clock: func() time.Time { return now },
+	db := s.db.Store(t, store.WorkerLogin)
+	reports := report.New(db, s.model, "creepage test", s.clock)
+	w, err := worker.New(worker.Config{Store: db, Stream: s.streams, Model: s.model, Clock: func() time.Time { return now },
 		Log: slog.New(slog.NewTextHandler(testLog{t}, nil)), Registerer: prometheus.NewRegistry(), Limits: worker.DefaultLimits(),
-		Webhooks: worker.Webhooks{Policy: inside, Safe: s.safe}})
+		Webhooks: worker.Webhooks{Policy: inside, Safe: s.safe},
+		Reports: worker.Reports{Destinations: s.destinations, Make: reports.Make, Describe: reports.Describe,
+			Order: func(r *store.ReportSchedule, organisation string, due time.Time) (*store.ReportRun, error) {
+				return report.Order(r, organisation, due, false)
+			}}})
 	must(t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)

@@ -68,15 +68,21 @@ func (w *Worker) newJobs(s *store.Store, log *slog.Logger) (*river.Client[pgx.Tx
 		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.deliver)) },
 		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.dueDigests)) },
 		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.sendDigest)) },
+		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.dueReports)) },
+		func() error { return river.AddWorkerSafely(workers, &reportWorker{w: w}) },
 	} {
 		if err := add(); err != nil {
 			return nil, fmt.Errorf("set up the job worker: %w", err)
 		}
 	}
 	client, err := river.NewClient(riverpgxv5.New(s.Pool()), &river.Config{
-		Queues:       map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: changeWorkers}, deliveryQueue: {MaxWorkers: deliveryWorkers}, digestQueue: {MaxWorkers: digestWorkers}},
-		PeriodicJobs: []*river.PeriodicJob{river.NewPeriodicJob(river.PeriodicInterval(digestsEvery), func() (river.JobArgs, *river.InsertOpts) { return DueDigests{}, nil }, nil)},
-		Workers:      workers,
+		Queues: map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: changeWorkers}, deliveryQueue: {MaxWorkers: deliveryWorkers}, digestQueue: {MaxWorkers: digestWorkers},
+			reportQueue: {MaxWorkers: reportWorkers}},
+		PeriodicJobs: []*river.PeriodicJob{
+			river.NewPeriodicJob(river.PeriodicInterval(digestsEvery), func() (river.JobArgs, *river.InsertOpts) { return DueDigests{}, nil }, nil),
+			river.NewPeriodicJob(river.PeriodicInterval(reportsEvery), func() (river.JobArgs, *river.InsertOpts) { return DueReports{}, nil }, nil),
+		},
+		Workers: workers,
 		// Jobs that the database makes wake nobody.
 		FetchPollInterval: jobsEvery,
 		Logger:            slog.New(transitions{log.Handler()}),

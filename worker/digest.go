@@ -13,6 +13,7 @@ import (
 	"creepage/internal/digest"
 	"creepage/internal/mail"
 	"creepage/internal/store"
+	"creepage/internal/timetable"
 )
 
 // DueDigests is the job that looks, every minute, which digests are due.
@@ -57,7 +58,7 @@ func (w *Worker) dueDigests(ctx context.Context, _ *river.Job[DueDigests]) error
 			n = len(due)
 			for i := range due {
 				d := &due[i]
-				zone, err := digest.Zone(d.TimeZone)
+				zone, err := timetable.Zone(d.TimeZone)
 				if err != nil { // it was known when it was stated
 					zone = time.UTC
 				}
@@ -121,7 +122,7 @@ func composeDigest(ctx context.Context, tx *store.WorkerTx, args *Digest) (store
 	if err != nil {
 		return d, nil, err
 	}
-	zone, err := digest.Zone(d.TimeZone)
+	zone, err := timetable.Zone(d.TimeZone)
 	if err != nil {
 		zone = time.UTC
 	}

@@ -19,6 +19,7 @@ import (
 	"creepage/internal/insulation"
 	mailserver "creepage/internal/mail"
 	"creepage/internal/store"
+	"creepage/internal/timetable"
 	"creepage/internal/trend"
 )
 
@@ -113,7 +114,7 @@ func (h *hooks) digest(change ...func(*store.Digest)) uuid.UUID {
 	for _, f := range change {
 		f(&d)
 	}
-	zone, err := digest.Zone(d.TimeZone)
+	zone, err := timetable.Zone(d.TimeZone)
 	if err != nil {
 		h.t.Fatal(err)
 	}

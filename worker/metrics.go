@@ -8,21 +8,23 @@ import (
 )
 
 type metrics struct {
-	readings    *prometheus.CounterVec
-	codes       prometheus.Counter
-	replays     prometheus.Counter
-	quarantined prometheus.Counter
-	unsettled   prometheus.Counter
-	failures    prometheus.Counter
-	batchSize   prometheus.Histogram
-	commit      prometheus.Histogram
-	evaluations prometheus.Counter
-	histories   prometheus.Counter
-	warnings    *prometheus.CounterVec
-	deliveries  *prometheus.CounterVec
-	lag         prometheus.Gauge
-	lagSeconds  prometheus.Gauge
-	held        prometheus.Gauge
+	readings      *prometheus.CounterVec
+	codes         prometheus.Counter
+	replays       prometheus.Counter
+	quarantined   prometheus.Counter
+	unsettled     prometheus.Counter
+	failures      prometheus.Counter
+	batchSize     prometheus.Histogram
+	commit        prometheus.Histogram
+	evaluations   prometheus.Counter
+	histories     prometheus.Counter
+	warnings      *prometheus.CounterVec
+	deliveries    *prometheus.CounterVec
+	reports       *prometheus.CounterVec
+	reportSeconds prometheus.Histogram
+	lag           prometheus.Gauge
+	lagSeconds    prometheus.Gauge
+	held          prometheus.Gauge
 }
 
 func newMetrics(reg prometheus.Registerer) (*metrics, error) {
@@ -50,12 +52,16 @@ func newMetrics(reg prometheus.Registerer) (*metrics, error) {
 			Help: "Warnings by what became of them (raised, ended)."}, []string{"change"}),
 		deliveries: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "creepage_worker_webhook_attempts_total",
 			Help: "Attempts to deliver a webhook by what came of them (delivered, tried, given_up)."}, []string{"outcome"}),
+		reports: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "creepage_worker_report_attempts_total",
+			Help: "Attempts to make a report ahead by what came of them (made, tried, given_up, stopped)."}, []string{"outcome"}),
+		reportSeconds: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "creepage_worker_report_seconds",
+			Help: "Time that a report made ahead took.", Buckets: prometheus.ExponentialBuckets(0.1, 4, 8)}),
 		lag:        gauge("lag_messages", "Messages in the stream that are not committed yet."),
 		lagSeconds: gauge("lag_seconds", "Age of the oldest message that is not committed yet."),
 		held:       gauge("quarantine_messages", "Messages in the quarantine."),
 	}
 	for _, c := range []prometheus.Collector{m.readings, m.codes, m.replays, m.quarantined, m.unsettled, m.failures, m.batchSize, m.commit,
-		m.evaluations, m.histories, m.warnings, m.deliveries, m.lag, m.lagSeconds, m.held} {
+		m.evaluations, m.histories, m.warnings, m.deliveries, m.reports, m.reportSeconds, m.lag, m.lagSeconds, m.held} {
 		if err := reg.Register(c); err != nil {
 			return nil, fmt.Errorf("register the worker's metrics: %w", err)
 		}

@@ -21,7 +21,7 @@ import (
 )
 
 // Config is what a worker is made of. All of it is needed, but Webhooks, whose
-// zero value sends to public addresses alone and cannot sign, and Mail.
+// zero value sends to public addresses alone and cannot sign, Mail and Reports.
 type Config struct {
 	Store      *store.Store
 	Stream     *stream.Stream
@@ -32,6 +32,7 @@ type Config struct {
 	Limits     Limits
 	Webhooks   Webhooks
 	Mail       *mail.Server // of digests; nil: there is none
+	Reports    Reports
 }
 
 // Worker turns messages into tracks, outlooks and warnings.
@@ -46,11 +47,17 @@ type Worker struct {
 	webhooks Webhooks
 	sender   *webhook.Sender
 	mail     *mail.Server
+	reports  Reports
 	changed  chan struct{} // one token: vehicles may have changed
 	lanes    []*lane
 
 	unsigned atomic.Bool // webhooks cannot be signed, and that has been logged
 
+	stopping context.Context // ends when files that are being made are to be given back
+	stop     context.CancelFunc
+
+	// afterReport is where tests kill a worker between a file and its record.
+	afterReport func() error
 	// afterCommit is where tests kill a worker between commit and acknowledgement.
 	afterCommit func() error
 	// retryAfter is the schedule of deliveries; tests shorten it.
@@ -66,7 +73,8 @@ func New(c Config) (*Worker, error) {
 		return nil, err
 	}
 	w := &Worker{store: c.Store, stream: c.Stream, model: c.Model, clock: c.Clock, log: c.Log, metrics: metrics,
-		changed: make(chan struct{}, 1), webhooks: c.Webhooks, mail: c.Mail, sender: webhook.NewSender(c.Webhooks.Policy), retryAfter: webhook.RetryAfter, keepAfter: checkpointEntries}
+		changed: make(chan struct{}, 1), webhooks: c.Webhooks, mail: c.Mail, reports: c.Reports, sender: webhook.NewSender(c.Webhooks.Policy), retryAfter: webhook.RetryAfter, keepAfter: checkpointEntries}
+	w.stopping, w.stop = context.WithCancel(context.Background())
 	for range lanes {
 		w.lanes = append(w.lanes, newLane(c.Limits))
 	}
@@ -105,6 +113,7 @@ func (w *Worker) Run(ctx context.Context) error {
 	defer finished()
 	context.AfterFunc(ctx, func() {
 		consumer.Drain()
+		w.stop()
 		time.AfterFunc(drainTimeout, finished)
 	})
 

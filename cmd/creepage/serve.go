@@ -23,7 +23,9 @@ Environment: CREEPAGE_DATABASE_URL (the API's login), CREEPAGE_NATS_URL, and
 CREEPAGE_NATS_CREDENTIALS (a file) where NATS wants one, and CREEPAGE_SECRET_KEY, the
 same for serve and work, for webhooks. Each of the addresses and the key may be given
 as NAME_FILE with the path of a file that holds it. GOMEMLIMIT and GOGC bound the
-program's memory; without them it holds against growth from a quarter of the machine's.`,
+program's memory; without them it holds against growth from a quarter of the machine's.
+
+` + destinationsText,
 		Example: "  CREEPAGE_DATABASE_URL_FILE=/run/secrets/serve_url CREEPAGE_NATS_URL=nats://nats:4222 creepage serve --http :8080 --grpc :9090",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -43,7 +45,11 @@ program's memory; without them it holds against growth from a quarter of the mac
 			if err != nil {
 				return err
 			}
-			return app.Serve(cmd.Context(), app.ServeConfig{Webhooks: webhooks, Common: common, Remote: where, HTTP: http, GRPC: grpc, Server: config, Board: front.board})
+			places, err := setting("CREEPAGE_REPORT_DESTINATIONS")
+			if err != nil {
+				return err
+			}
+			return app.Serve(cmd.Context(), app.ServeConfig{Destinations: places, Webhooks: webhooks, Common: common, Remote: where, HTTP: http, GRPC: grpc, Server: config, Board: front.board})
 		},
 	}
 	f := c.Flags()

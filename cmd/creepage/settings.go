@@ -149,3 +149,9 @@ func mailConfig() (app.MailConfig, error) {
 	}
 	return app.MailConfig{URL: url, From: from}, nil
 }
+
+// destinationsText is what the help of commands says of where reports go.
+const destinationsText = `For reports made ahead: CREEPAGE_REPORT_DESTINATIONS, a JSON object of places by
+name, the same for serve and work, such as
+{"archive": {"folder": "/srv/reports"}, "lake": {"endpoint": "https://objects.example.com",
+"bucket": "fleet", "access_key": "...", "secret_key_file": "/run/secrets/lake"}}`

@@ -40,6 +40,8 @@ type ServeConfig struct {
 	Server     server.Config
 	Board      BoardConfig
 	Webhooks   WebhookConfig
+	// Destinations are where reports made ahead go, as destination.Read reads them.
+	Destinations string
 }
 
 // WorkConfig is what `work` is told.
@@ -49,6 +51,8 @@ type WorkConfig struct {
 	HTTP     string // address for health and metrics; empty: none
 	Webhooks WebhookConfig
 	Mail     MailConfig
+	// Destinations are where reports made ahead go, as destination.Read reads them.
+	Destinations string
 }
 
 // MigrateConfig is what `migrate` is told.
@@ -67,6 +71,9 @@ type UpConfig struct {
 	// WebhooksInside lets webhooks lead to private, loopback and http addresses.
 	WebhooksInside bool
 	Mail           MailConfig
+	// Destinations are where reports made ahead go, as destination.Read reads
+	// them; empty: a folder of its own in Data.
+	Destinations string
 }
 
 // stopTimeout bounds an orderly end of all parts together; what has not ended

@@ -13,6 +13,7 @@ import (
 	"google.golang.org/grpc"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/destination"
 	"creepage/internal/page"
 	"creepage/internal/server"
 	"creepage/internal/store"
@@ -57,7 +58,11 @@ func StartServe(ctx context.Context, c ServeConfig) (*Process, error) {
 		shares = c.DatabaseURL
 	}
 	secret := sha256.Sum256([]byte("creepage page tokens\n" + shares))
-	if err := p.startAPI(shared, registry, c.Server, c.Board, c.Webhooks, secret[:], c.HTTP, c.GRPC); err != nil {
+	destinations, err := p.destinations(c.Destinations)
+	if err != nil {
+		return nil, p.abort(err)
+	}
+	if err := p.startAPI(shared, registry, c.Server, c.Board, c.Webhooks, destinations, secret[:], c.HTTP, c.GRPC); err != nil {
 		return nil, p.abort(err)
 	}
 	return p, nil
@@ -82,7 +87,7 @@ func newRegistry(s *shared) (*prometheus.Registry, error) {
 }
 
 // startAPI starts the services behind the server.
-func (p *Process) startAPI(s *shared, registry *prometheus.Registry, config server.Config, pages BoardConfig, hooks WebhookConfig, pageSecret []byte, httpAddress, grpcAddress string) error {
+func (p *Process) startAPI(s *shared, registry *prometheus.Registry, config server.Config, pages BoardConfig, hooks WebhookConfig, destinations *destination.Set, pageSecret []byte, httpAddress, grpcAddress string) error {
 	publisher, err := s.stream.NewPublisher(registry)
 	if err != nil {
 		return err
@@ -98,7 +103,7 @@ func (p *Process) startAPI(s *shared, registry *prometheus.Registry, config serv
 	}
 	watches := notify.New(notify.Options{Store: s.api, Pages: sealer, Log: p.common.Log, Now: p.common.Clock, Policy: hooks.policy(), Safe: safe})
 	p.stack.push("listening for changes", func(context.Context) error { watches.Close(); return nil })
-	front, err := p.newServer(s, registry, publisher, watches, sealer, config, pages)
+	front, err := p.newServer(s, registry, publisher, watches, sealer, destinations, config, pages)
 	if err != nil {
 		return err
 	}
@@ -142,7 +147,7 @@ func (p *Process) listenOn(address string, actual *string) (net.Listener, error)
 	return l, nil
 }
 
-func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher *stream.Publisher, watches *notify.Service, pages *page.Sealer, config server.Config, seen BoardConfig) (*server.Server, error) {
+func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher *stream.Publisher, watches *notify.Service, pages *page.Sealer, destinations *destination.Set, config server.Config, seen BoardConfig) (*server.Server, error) {
 	model, err := trend.NewModel(trend.Default())
 	if err != nil {
 		return nil, err
@@ -168,7 +173,9 @@ func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher 
 			creepagev1.RegisterWatchServiceServer(r, watches)
 			creepagev1.RegisterWebhookServiceServer(r, watches)
 			creepagev1.RegisterDigestServiceServer(r, watches)
-			creepagev1.RegisterReportServiceServer(r, report.New(s.api, model, software(), p.common.Clock))
+			reports := report.New(s.api, model, software(), p.common.Clock)
+			creepagev1.RegisterReportServiceServer(r, reports)
+			creepagev1.RegisterReportScheduleServiceServer(r, report.NewSchedules(reports, pages, destinations))
 		},
 		Pages: func(mux *http.ServeMux, front *server.Server) {
 			h, err := board.New(front.Conn(), board.Options{Log: p.common.Log, Now: p.common.Clock, Store: s.api,

@@ -25,6 +25,7 @@ const (
 	keyFile        = "admin.key"
 	secretFile     = "pages.secret"
 	secretKeyFile  = "secret.key"
+	reportsFolder  = "reports"
 	database       = "creepage"
 	localTenant    = "local"
 )
@@ -90,10 +91,14 @@ func (p *Process) startUp(ctx context.Context, c UpConfig) error {
 		return err
 	}
 	hooks := WebhookConfig{SecretKey: string(secretKey), Inside: c.WebhooksInside}
-	if err := p.startWorker(s, registry, hooks, c.Mail); err != nil {
+	destinations, err := p.localDestinations(c)
+	if err != nil {
 		return err
 	}
-	return p.startAPI(s, registry, c.Server, c.Board, hooks, secret, c.HTTP, c.GRPC)
+	if err := p.startWorker(s, registry, hooks, c.Mail, destinations); err != nil {
+		return err
+	}
+	return p.startAPI(s, registry, c.Server, c.Board, hooks, destinations, secret, c.HTTP, c.GRPC)
 }
 
 // prepareDatabase makes the database, its schema and the logins, where they are

@@ -10,6 +10,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"creepage/internal/destination"
 	"creepage/internal/server"
 	"creepage/internal/trend"
 	"creepage/worker"
@@ -36,7 +37,11 @@ func StartWork(ctx context.Context, c WorkConfig) (*Process, error) {
 	if err != nil {
 		return nil, p.abort(err)
 	}
-	if err := p.startWorker(shared, registry, c.Webhooks, c.Mail); err != nil {
+	destinations, err := p.destinations(c.Destinations)
+	if err != nil {
+		return nil, p.abort(err)
+	}
+	if err := p.startWorker(shared, registry, c.Webhooks, c.Mail, destinations); err != nil {
 		return nil, p.abort(err)
 	}
 	if c.HTTP == "" {
@@ -49,7 +54,7 @@ func StartWork(ctx context.Context, c WorkConfig) (*Process, error) {
 }
 
 // startWorker sets a worker going.
-func (p *Process) startWorker(s *shared, registry prometheus.Registerer, hooks WebhookConfig, letters MailConfig) error {
+func (p *Process) startWorker(s *shared, registry prometheus.Registerer, hooks WebhookConfig, letters MailConfig, destinations *destination.Set) error {
 	p.shared = s
 	post, err := letters.server()
 	if err != nil {
@@ -64,7 +69,8 @@ func (p *Process) startWorker(s *shared, registry prometheus.Registerer, hooks W
 		return err
 	}
 	w, err := worker.New(worker.Config{Store: s.worker, Stream: s.stream, Model: model, Clock: p.common.Clock, Log: p.common.Log,
-		Registerer: registry, Limits: worker.DefaultLimits(), Webhooks: worker.Webhooks{Policy: hooks.policy(), Safe: safe}, Mail: post})
+		Registerer: registry, Limits: worker.DefaultLimits(), Webhooks: worker.Webhooks{Policy: hooks.policy(), Safe: safe}, Mail: post,
+		Reports: madeAhead(s.worker, model, destinations, p.common.Clock)})
 	if err != nil {
 		return err
 	}

@@ -3,9 +3,9 @@
 package digest
 
 import (
-	"fmt"
 	"time"
-	_ "time/tzdata" // an image may hold nothing but the program
+
+	"creepage/internal/timetable"
 )
 
 // Frequency is how often: the numbers of the contract's Digest.Frequency.
@@ -17,28 +17,11 @@ const (
 	Weekly Frequency = 2 // on Mondays
 )
 
-// Next returns the first time after now at which a digest is due: at an hour of
-// the day in a time zone. Where clocks are put forward over that hour it is the
-// hour after.
+// Next returns the first time after now at which a digest is due.
 func Next(f Frequency, hour int, zone *time.Location, now time.Time) time.Time {
-	local := now.In(zone)
-	for day := 0; ; day++ {
-		at := time.Date(local.Year(), local.Month(), local.Day()+day, hour, 0, 0, 0, zone)
-		if at.After(now) && (f == Daily || at.Weekday() == time.Monday) {
-			return at.UTC()
-		}
+	every := timetable.Day
+	if f == Weekly {
+		every = timetable.Week
 	}
-}
-
-// Zone reads a time zone's name; empty is UTC. The machine's own zone is none
-// that a person would have meant.
-func Zone(name string) (*time.Location, error) {
-	if name == "Local" {
-		return nil, fmt.Errorf("time zone %q: want a name such as Europe/Berlin, or UTC", name)
-	}
-	zone, err := time.LoadLocation(name)
-	if err != nil {
-		return nil, fmt.Errorf("time zone %q is not known: want a name such as Europe/Berlin, or UTC", name)
-	}
-	return zone, nil
+	return timetable.Table{Every: every, Weekday: time.Monday, Hour: hour, Zone: zone}.Next(now)
 }

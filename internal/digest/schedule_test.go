@@ -3,6 +3,8 @@ package digest
 import (
 	"testing"
 	"time"
+
+	"creepage/internal/timetable"
 )
 
 // Clocks of Europe/Berlin go forward on the last Sunday of March at 02:00 and
@@ -34,17 +36,12 @@ func TestDigestsAreDueAtAnHourOfThePersonsClock(t *testing.T) {
 		{"weekly where Monday begins earlier", Weekly, 0, "Pacific/Auckland", "2026-03-01T10:00:00Z", "2026-03-01T11:00:00Z"},
 		{"over the end of a year", Daily, 6, "UTC", "2026-12-31T07:00:00Z", "2027-01-01T06:00:00Z"},
 	} {
-		zone, err := Zone(c.zone)
+		zone, err := timetable.Zone(c.zone)
 		if err != nil {
 			t.Fatal(err)
 		}
 		if got := Next(c.frequency, c.hour, zone, at(c.now)); !got.Equal(at(c.want)) {
 			t.Errorf("%s: %s, want %s", c.name, got.Format(time.RFC3339), c.want)
-		}
-	}
-	for _, name := range []string{"Local", "Berlin", "../etc/passwd"} {
-		if _, err := Zone(name); err == nil {
-			t.Errorf("time zone %q is taken", name)
 		}
 	}
 }

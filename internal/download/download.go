@@ -13,8 +13,8 @@ import (
 	"google.golang.org/grpc/metadata"
 )
 
-// pieceTimeout is how long a reader may take for one piece of a download.
-const pieceTimeout = time.Minute
+// PieceTimeout is how long a reader may take for one piece of a download.
+const PieceTimeout = time.Minute
 
 // headers are what a download says of itself beside its type.
 var headers = map[string]string{"content-disposition": "Content-Disposition", "link": "Link", "creepage-as-of": "Creepage-As-Of", "x-request-id": "X-Request-Id"}
@@ -26,7 +26,7 @@ var headers = map[string]string{"content-disposition": "Content-Disposition", "l
 func Serve(w http.ResponseWriter, stream grpc.ServerStreamingClient[httpbody.HttpBody], refuse func(error)) {
 	piece, err := stream.Recv()
 	header, _ := stream.Header() // without one Recv has failed too
-	copyHeaders(w.Header(), header)
+	CopyHeaders(w.Header(), header)
 	if err != nil && !errors.Is(err, io.EOF) {
 		w.Header().Del("Content-Disposition")
 		w.Header().Del("Link")
@@ -37,7 +37,7 @@ func Serve(w http.ResponseWriter, stream grpc.ServerStreamingClient[httpbody.Htt
 	forward(w, piece, err, stream.Recv)
 }
 
-func copyHeaders(to http.Header, from metadata.MD) {
+func CopyHeaders(to http.Header, from metadata.MD) {
 	for key, name := range headers {
 		if values := from.Get(key); len(values) > 0 {
 			to.Set(name, values[0])
@@ -50,7 +50,7 @@ func forward(w http.ResponseWriter, piece *httpbody.HttpBody, err error, next fu
 	control := http.NewResponseController(w)
 	for ; err == nil; piece, err = next() {
 		// A writer that cannot set deadlines has none to lift.
-		_ = control.SetWriteDeadline(time.Now().Add(pieceTimeout))
+		_ = control.SetWriteDeadline(time.Now().Add(PieceTimeout))
 		if _, err := w.Write(piece.GetData()); err != nil {
 			return // the reader is gone; the request's context ends the stream
 		}

@@ -61,7 +61,7 @@ func newGateway(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error
 		creepagev1.RegisterWarningServiceHandler, creepagev1.RegisterBenchServiceHandler, creepagev1.RegisterAccessServiceHandler, creepagev1.RegisterWatchServiceHandler,
 		creepagev1.RegisterReviewServiceHandler, creepagev1.RegisterWebhookServiceHandler,
 		creepagev1.RegisterErasureServiceHandler, creepagev1.RegisterDigestServiceHandler,
-		creepagev1.RegisterReportServiceHandler,
+		creepagev1.RegisterReportServiceHandler, creepagev1.RegisterReportScheduleServiceHandler,
 	} {
 		if err := register(ctx, mux, conn); err != nil {
 			return nil, fmt.Errorf("register the gateway: %w", err)
@@ -70,6 +70,11 @@ func newGateway(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error
 	// Registered last, it comes before the generated handler of the same route.
 	if err := mux.HandlePath("GET", "/v1/{name=reports/*}:download", serveDownload(mux, conn)); err != nil {
 		return nil, fmt.Errorf("register the downloads: %w", err)
+	}
+	for _, method := range []string{"GET", "HEAD"} {
+		if err := mux.HandlePath(method, "/v1/{name=reportSchedules/*/runs/*}:download", serveFile(mux, conn)); err != nil {
+			return nil, fmt.Errorf("register the downloads of files: %w", err)
+		}
 	}
 	return mux, nil
 }

@@ -19,6 +19,10 @@ const (
 
 	WebhookEndpoints Collection = "webhookEndpoints"
 	Digests          Collection = "digests"
+
+	Reports            Collection = "reports"
+	ReportSchedules    Collection = "reportSchedules"
+	ReportDestinations Collection = "reportDestinations"
 )
 
 // MaxIDLength is the length of the longest id in a resource name, in bytes.

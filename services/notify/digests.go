@@ -13,8 +13,10 @@ import (
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/caller"
 	"creepage/internal/digest"
+	"creepage/internal/mask"
 	"creepage/internal/problem"
 	"creepage/internal/store"
+	"creepage/internal/timetable"
 	"creepage/internal/wire"
 )
 
@@ -84,7 +86,7 @@ func (s *Service) changeDigest(d *store.Digest, m *creepagev1.Digest, fields []s
 	if slices.Contains(fields, "time_zone") {
 		d.TimeZone = m.GetTimeZone()
 	}
-	zone, err := digest.Zone(d.TimeZone)
+	zone, err := timetable.Zone(d.TimeZone)
 	if err != nil {
 		fail("time_zone", err.Error())
 	}
@@ -148,7 +150,7 @@ func (s *Service) ListDigests(ctx context.Context, req *creepagev1.ListDigestsRe
 
 // UpdateDigest changes the fields that the mask names.
 func (s *Service) UpdateDigest(ctx context.Context, req *creepagev1.UpdateDigestRequest) (*creepagev1.Digest, error) {
-	fields, err := maskOf(req.GetDigest(), req.GetUpdateMask(), digestFields)
+	fields, err := mask.Of(req.GetDigest(), req.GetUpdateMask(), digestFields)
 	if err != nil {
 		return nil, err
 	}

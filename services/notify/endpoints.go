@@ -11,6 +11,7 @@ import (
 
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/caller"
+	"creepage/internal/mask"
 	"creepage/internal/page"
 	"creepage/internal/problem"
 	"creepage/internal/store"
@@ -146,7 +147,7 @@ func (s *Service) ListWebhookEndpoints(ctx context.Context, req *creepagev1.List
 
 // UpdateWebhookEndpoint changes the fields that the mask names.
 func (s *Service) UpdateWebhookEndpoint(ctx context.Context, req *creepagev1.UpdateWebhookEndpointRequest) (*creepagev1.WebhookEndpoint, error) {
-	fields, err := maskOf(req.GetEndpoint(), req.GetUpdateMask(), endpointFields)
+	fields, err := mask.Of(req.GetEndpoint(), req.GetUpdateMask(), endpointFields)
 	if err != nil {
 		return nil, err
 	}

@@ -2,6 +2,8 @@ package report
 
 import (
 	"bufio"
+	"context"
+	"io"
 	"net/url"
 	"strings"
 	"time"
@@ -38,20 +40,26 @@ func (s *Service) DownloadReport(req *creepagev1.DownloadReportRequest, stream g
 		}
 		return out.Flush()
 	}
+	if err := s.write(stream.Context(), d, out, s.read); err != nil {
+		return err
+	}
+	return out.Flush()
+}
+
+// write writes the file of a download, with the rows that read brings.
+func (s *Service) write(ctx context.Context, d *download, out io.Writer, read func(context.Context, func(*store.Tx) error) error) error {
 	encoder, err := NewEncoder(d.format, out, &d.table, d.about)
 	if err != nil {
 		return err
 	}
-	err = s.read(stream.Context(), func(tx *store.Tx) error {
-		return d.report.rows(stream.Context(), s, tx, &d.query, d.pick(encoder.Row))
+	row := d.pick(encoder.Row)
+	err = read(ctx, func(tx *store.Tx) error {
+		return d.report.rows(ctx, s, tx, &d.query, func(cells []Value) error { d.rows++; return row(cells) })
 	})
 	if err != nil {
 		return tooLarge(err)
 	}
-	if err := encoder.Close(); err != nil {
-		return err
-	}
-	return out.Flush()
+	return encoder.Close()
 }
 
 // pieces sends what is written as pieces of the body.
@@ -76,6 +84,7 @@ type download struct {
 	picked []int // their places among all; nil: all as they are
 	about  About
 	asked  url.Values
+	rows   int64 // written so far
 }
 
 func (s *Service) prepare(req *creepagev1.DownloadReportRequest) (*download, error) {

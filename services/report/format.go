@@ -43,10 +43,14 @@ func words(formats []Format) string {
 // FileName is the name of a file of a table.
 func (f Format) FileName(table string) string {
 	if f == CSVW {
-		return CSV.FileName(table) + "-metadata.json" // as CSVW finds it, "Model for Tabular Data" section 5.3
+		return CSV.FileName(table) + descriptionEnding
 	}
 	return table + "." + string(f)
 }
+
+// descriptionEnding follows a CSV file's name in that of its description, as CSVW
+// finds it ("Model for Tabular Data" section 5.3).
+const descriptionEnding = "-metadata.json"
 
 // ContentType returns the format's media type.
 func (f Format) ContentType() string {

@@ -554,6 +554,205 @@ export interface paths {
         patch?: never;
         trace?: never;
     };
+    "/v1/reportSchedules": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Lists schedules, newest first. */
+        get: operations["ReportScheduleService_ListReportSchedules"];
+        put?: never;
+        /** Creates a schedule. */
+        post: operations["ReportScheduleService_CreateReportSchedule"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/reportSchedules/{name}": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Returns a schedule. */
+        get: operations["ReportScheduleService_GetReportSchedule"];
+        put?: never;
+        post?: never;
+        /** Deletes a schedule. The files that were made stay where they are. */
+        delete: operations["ReportScheduleService_DeleteReportSchedule"];
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/reportSchedules/{report_schedule.name}": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        /** Changes a schedule. Runs that are due already are made as they were ordered. */
+        patch: operations["ReportScheduleService_UpdateReportSchedule"];
+        trace?: never;
+    };
+    "/v1/reportSchedules/{name}:enable": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        /** Lets a disabled schedule go on, from its next time on. */
+        post: operations["ReportScheduleService_EnableReportSchedule"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/reportSchedules/{name}:disable": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        /** Has a schedule make nothing until it is enabled again. */
+        post: operations["ReportScheduleService_DisableReportSchedule"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/reportSchedules/{name}:run": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        /**
+         * Makes a file within a minute, whatever the timetable and even if the
+         *     schedule is disabled; the next one comes when it would have come.
+         */
+        post: operations["ReportScheduleService_RunReportSchedule"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/reportSchedules/{name}/runs/{name_1}": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Returns a run. */
+        get: operations["ReportScheduleService_GetReportRun"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/reportSchedules/{parent}/runs": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /**
+         * Lists the runs of a schedule, newest first; `reportSchedules/-` lists those
+         *     of all. They are kept for 90 days.
+         */
+        get: operations["ReportScheduleService_ListReportRuns"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/reportSchedules/{name}/runs/{name_1}:retry": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        /** Tries a run that has failed again, as of the same time. */
+        post: operations["ReportScheduleService_RetryReportRun"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/reportSchedules/{name}/runs/{name_1}:download": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /**
+         * Downloads the file of a run. Over REST the answer's body is the file itself,
+         *     with its ETag, and a part of it can be asked for by the header Range
+         *     (RFC 9110 section 14); `offset` and `length` are the same for gRPC.
+         */
+        get: operations["ReportScheduleService_DownloadReportRun"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/reportDestinations": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Lists the places to which the operator lets files go. */
+        get: operations["ReportScheduleService_ListReportDestinations"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
     "/v1/shops:review": {
         parameters: {
             query?: never;
@@ -1684,6 +1883,27 @@ export interface components {
             /** @description The repairs. */
             repairs?: components["schemas"]["creepage.v1.Repair"][];
         };
+        /** @description Response of ListReportDestinations. */
+        "creepage.v1.ListReportDestinationsResponse": {
+            /** @description Token of the next page; always empty. */
+            nextPageToken?: string;
+            /** @description The destinations. */
+            reportDestinations?: components["schemas"]["creepage.v1.ReportDestination"][];
+        };
+        /** @description Response of ListReportRuns. */
+        "creepage.v1.ListReportRunsResponse": {
+            /** @description Token of the next page; empty on the last. */
+            nextPageToken?: string;
+            /** @description The runs. */
+            runs?: components["schemas"]["creepage.v1.ReportRun"][];
+        };
+        /** @description Response of ListReportSchedules. */
+        "creepage.v1.ListReportSchedulesResponse": {
+            /** @description Token of the next page; empty on the last. */
+            nextPageToken?: string;
+            /** @description The schedules. */
+            reportSchedules?: components["schemas"]["creepage.v1.ReportSchedule"][];
+        };
         /** @description Response of ListReports. */
         "creepage.v1.ListReportsResponse": {
             /** @description Token of the next page; always empty. */
@@ -2405,6 +2625,179 @@ export interface components {
          * @enum {string}
          */
         "creepage.v1.ReportColumn.Kind": "KIND_UNSPECIFIED" | "TEXT" | "NUMBER" | "INTEGER" | "TIME" | "DATE" | "FLAG";
+        /** @description ReportDestination is a place to which the operator lets files go. */
+        "creepage.v1.ReportDestination": {
+            /** @description Kind of the place. */
+            readonly kind?: components["schemas"]["creepage.v1.ReportDestination.Kind"];
+            /** @description Resource name, `reportDestinations/{report_destination}`. */
+            name?: string;
+        };
+        /**
+         * @description Kind of a place.
+         * @enum {string}
+         */
+        "creepage.v1.ReportDestination.Kind": "KIND_UNSPECIFIED" | "FOLDER" | "BUCKET";
+        /** @description ReportRun is one file that a schedule ordered. */
+        "creepage.v1.ReportRun": {
+            /**
+             * Format: date-time
+             * @description The rows are as they were known then.
+             */
+            readonly asOfTime?: string;
+            /** @description True: asked for, rather than due by the timetable. */
+            readonly asked?: boolean;
+            /**
+             * Format: int32
+             * @description Attempts begun.
+             */
+            readonly attempts?: number;
+            /**
+             * Format: date-time
+             * @description When it was ordered.
+             */
+            readonly createTime?: string;
+            /** @description Resource name of the destination. */
+            readonly destination?: string;
+            /**
+             * Format: date-time
+             * @description When it was due.
+             */
+            readonly dueTime?: string;
+            /**
+             * Format: date-time
+             * @description When it leaves the list; the file stays.
+             */
+            readonly expireTime?: string;
+            /**
+             * Format: date-time
+             * @description When it was made or given up.
+             */
+            readonly finishTime?: string;
+            /** @description Format of the file. */
+            readonly format?: string;
+            /** @description What went wrong the last time, if something did. */
+            readonly lastError?: string;
+            /** @description Resource name, `reportSchedules/{report_schedule}/runs/{run}`. */
+            name?: string;
+            /**
+             * Format: date-time
+             * @description When the next attempt is due, after one that failed.
+             */
+            readonly nextAttemptTime?: string;
+            /**
+             * @description Path of the file there. Of a CSV file the description of its columns lies
+             *     beside it, under the same path with `-metadata.json` behind it.
+             */
+            readonly path?: string;
+            /** @description Resource name of the report. */
+            readonly report?: string;
+            /**
+             * Format: int64
+             * @description Rows in the file, once it is made.
+             */
+            readonly rows?: string;
+            /** @description SHA-256 of the file in hexadecimal, once it is made; its ETag too. */
+            readonly sha256?: string;
+            /**
+             * Format: int64
+             * @description Size of the file in bytes, once it is made.
+             */
+            readonly sizeBytes?: string;
+            /** @description What became of it. */
+            readonly state?: components["schemas"]["creepage.v1.ReportRun.State"];
+        };
+        /**
+         * @description What became of it.
+         * @enum {string}
+         */
+        "creepage.v1.ReportRun.State": "STATE_UNSPECIFIED" | "PENDING" | "MADE" | "FAILED";
+        /** @description ReportSchedule is a report that is made by a timetable. */
+        "creepage.v1.ReportSchedule": {
+            /** @description As of when; left out: DAY_END. */
+            asOf?: components["schemas"]["creepage.v1.ReportSchedule.AsOf"];
+            /** @description Names of columns in the order wanted; none: all. */
+            columns?: string[];
+            /**
+             * Format: date-time
+             * @description When it was created.
+             */
+            readonly createTime?: string;
+            /** @description Where the files go: resource name of one of the operator's destinations. */
+            destination: string;
+            /**
+             * Format: date-time
+             * @description When it was disabled; absent: it is not.
+             */
+            readonly disableTime?: string;
+            /** @description AIP-160 filter over the report's filter fields; empty: all. */
+            filter?: string;
+            /**
+             * @description Folder within the organisation's own at that place, such as
+             *     `monthly/summary`; empty: that itself.
+             */
+            folder?: string;
+            /**
+             * @description Format, one of the report's but `csvw`, which comes beside a CSV file by
+             *     itself; empty: csv.
+             */
+            format?: string;
+            /** @description How often. */
+            frequency: components["schemas"]["creepage.v1.ReportSchedule.Frequency"];
+            /**
+             * Format: int32
+             * @description Hour of the day, 0 to 23; absent: 6.
+             */
+            hour?: number;
+            /** @description What went wrong with the newest run, if something did. */
+            readonly lastError?: string;
+            /** @description Resource name of the newest run, if there is one. */
+            readonly lastRun?: string;
+            /**
+             * Format: int32
+             * @description Day of the month of a monthly one, 1 to 31; of a shorter month its last
+             *     day. Absent: 1.
+             */
+            monthDay?: number;
+            /** @description Resource name, `reportSchedules/{report_schedule}`. */
+            name?: string;
+            /**
+             * Format: date-time
+             * @description When the next file is due; absent while it is disabled.
+             */
+            readonly nextRunTime?: string;
+            /** @description Resource name of the report. */
+            report: string;
+            /** @description Which rows; left out: ALL, and of a report without a range of time it must be. */
+            span?: components["schemas"]["creepage.v1.ReportSchedule.Span"];
+            /**
+             * @description Time zone of the hour and of days, weeks and months, such as
+             *     `Europe/Berlin`; empty: UTC.
+             */
+            timeZone?: string;
+            /** @description Title for people. */
+            title?: string;
+            /**
+             * Format: int32
+             * @description Day of the week of a weekly one, 1 (Monday) to 7; absent: 1.
+             */
+            weekday?: number;
+        };
+        /**
+         * @description As of when the rows are, seen from the time at which a file is due. Days,
+         *     weeks (from Monday on) and months are those of the schedule's time zone.
+         * @enum {string}
+         */
+        "creepage.v1.ReportSchedule.AsOf": "AS_OF_UNSPECIFIED" | "DAY_END" | "WEEK_END" | "MONTH_END" | "DUE_TIME";
+        /**
+         * @description How often.
+         * @enum {string}
+         */
+        "creepage.v1.ReportSchedule.Frequency": "FREQUENCY_UNSPECIFIED" | "DAILY" | "WEEKLY" | "MONTHLY";
+        /**
+         * @description Which rows, of a report with a range of time.
+         * @enum {string}
+         */
+        "creepage.v1.ReportSchedule.Span": "SPAN_UNSPECIFIED" | "ALL" | "DAY" | "WEEK" | "MONTH" | "YEAR";
         /** @description Response of ReviewAging. */
         "creepage.v1.ReviewAgingResponse": {
             /** @description Each platform's components that have been measured, by platform and component. */
@@ -4289,6 +4682,481 @@ export interface operations {
                 };
                 content: {
                     "*/*": string;
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportScheduleService_ListReportSchedules: {
+        parameters: {
+            query?: {
+                /** @description Most rows to return; 0 means 50, at most 1000. */
+                pageSize?: number;
+                /** @description Opaque token of the page before. */
+                pageToken?: string;
+            };
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description Response of ListReportSchedules. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ListReportSchedulesResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportScheduleService_CreateReportSchedule: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": components["schemas"]["creepage.v1.ReportSchedule"];
+            };
+        };
+        responses: {
+            /** @description ReportSchedule is a report that is made by a timetable. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ReportSchedule"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportScheduleService_GetReportSchedule: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the schedule. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description ReportSchedule is a report that is made by a timetable. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ReportSchedule"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportScheduleService_DeleteReportSchedule: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the schedule. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /**
+             * @description A generic empty message that you can re-use to avoid defining duplicated
+             *     empty messages in your APIs. A typical example is to use it as the request
+             *     or the response type of an API method. For instance:
+             *
+             *         service Foo {
+             *           rpc Bar(google.protobuf.Empty) returns (google.protobuf.Empty);
+             *         }
+             */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": Record<string, never>;
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportScheduleService_UpdateReportSchedule: {
+        parameters: {
+            query?: {
+                /**
+                 * @description What is to change, of all that is not output. Over REST what the body
+                 *     states; otherwise what is not empty.
+                 */
+                updateMask?: string;
+            };
+            header?: never;
+            path: {
+                /** @description Resource name, `reportSchedules/{report_schedule}`. */
+                "report_schedule.name": string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": components["schemas"]["creepage.v1.ReportSchedule"];
+            };
+        };
+        responses: {
+            /** @description ReportSchedule is a report that is made by a timetable. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ReportSchedule"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportScheduleService_EnableReportSchedule: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the schedule. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": Record<string, never>;
+            };
+        };
+        responses: {
+            /** @description ReportSchedule is a report that is made by a timetable. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ReportSchedule"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportScheduleService_DisableReportSchedule: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the schedule. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": Record<string, never>;
+            };
+        };
+        responses: {
+            /** @description ReportSchedule is a report that is made by a timetable. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ReportSchedule"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportScheduleService_RunReportSchedule: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the schedule. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": Record<string, never>;
+            };
+        };
+        responses: {
+            /** @description ReportRun is one file that a schedule ordered. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ReportRun"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportScheduleService_GetReportRun: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the run. */
+                name: string;
+                /** @description Resource name of the run. */
+                name_1: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description ReportRun is one file that a schedule ordered. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ReportRun"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportScheduleService_ListReportRuns: {
+        parameters: {
+            query?: {
+                /** @description Most rows to return; 0 means 50, at most 1000. */
+                pageSize?: number;
+                /** @description Opaque token of the page before. */
+                pageToken?: string;
+                /** @description Only runs in this state; left out: all. */
+                state?: components["schemas"]["creepage.v1.ReportRun.State"];
+            };
+            header?: never;
+            path: {
+                /** @description Resource name of the schedule, or `reportSchedules/-`. */
+                parent: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description Response of ListReportRuns. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ListReportRunsResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportScheduleService_RetryReportRun: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the run. */
+                name: string;
+                /** @description Resource name of the run. */
+                name_1: string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": Record<string, never>;
+            };
+        };
+        responses: {
+            /** @description ReportRun is one file that a schedule ordered. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ReportRun"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportScheduleService_DownloadReportRun: {
+        parameters: {
+            query?: {
+                /** @description True: the description of a CSV file's columns rather than the file. */
+                description?: boolean;
+                /** @description Bytes to leave out at the beginning. Over REST the header Range says it. */
+                offset?: string;
+                /** @description Bytes wanted; absent: all to the end. 0 only asks whether it is there. */
+                length?: string;
+            };
+            header?: never;
+            path: {
+                /** @description Resource name of the run. */
+                name: string;
+                /** @description Resource name of the run. */
+                name_1: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description The document; Content-Type says in which format. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "*/*": string;
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReportScheduleService_ListReportDestinations: {
+        parameters: {
+            query?: {
+                /** @description Most rows to return; all are returned. */
+                pageSize?: number;
+                /** @description Opaque token of the page before; there is one page. */
+                pageToken?: string;
+            };
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description Response of ListReportDestinations. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ListReportDestinationsResponse"];
                 };
             };
             /** @description An unexpected error response. */

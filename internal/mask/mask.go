@@ -1,4 +1,5 @@
-package notify
+// Package mask reads which fields of a resource a caller wants changed.
+package mask
 
 import (
 	"slices"
@@ -11,9 +12,9 @@ import (
 	"creepage/internal/problem"
 )
 
-// maskOf returns the fields of a resource that are to change: those of the
+// Of returns the fields of a resource that are to change: those of the
 // mask, or without one those that are not empty (google.aip.dev/134).
-func maskOf(resource proto.Message, mask *fieldmaskpb.FieldMask, allowed []string) ([]string, error) {
+func Of(resource proto.Message, mask *fieldmaskpb.FieldMask, allowed []string) ([]string, error) {
 	m := resource.ProtoReflect()
 	var fields []string
 	if len(mask.GetPaths()) == 0 {
