@@ -3,6 +3,7 @@ package draw
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"creepage/internal/insulation"
@@ -249,7 +250,7 @@ func (l *layout) future() {
 // estimate draws the band and the median. A jump of the level (a repair, a
 // drop) is drawn as the days stand: the path simply goes there.
 func (l *layout) estimate() {
-	es := l.chart.Estimates
+	es := l.bends()
 	if len(es) == 0 {
 		return
 	}
@@ -270,6 +271,53 @@ func (l *layout) estimate() {
 	}
 	l.leaf("path", attr{"class", "band"}, attr{"fill", "#bbb"}, attr{"fill-opacity", "0.45"}, attr{"d", (&path{}).polygon(upper...).String()})
 	l.leaf("path", attr{"class", "median"}, attr{"fill", "none"}, attr{"stroke", "#333"}, attr{"stroke-width", "2"}, attr{"d", median.String()})
+}
+
+// flat is how far, in pixels, a line may stray from the days left out of it.
+const flat = 0.3
+
+// bends are the estimates at which band or median bend: the days between them
+// lie on the lines within a fraction of a pixel.
+func (l *layout) bends() []Estimate {
+	es := l.chart.Estimates
+	if len(es) < 3 {
+		return es
+	}
+	at := func(e *Estimate) [4]float64 {
+		return [4]float64{l.time.at(e.At), l.ohm.at(e.P10), l.ohm.at(e.P50), l.ohm.at(e.P90)}
+	}
+	keep := make([]bool, len(es))
+	keep[0], keep[len(es)-1] = true, true
+	var split func(a, b int)
+	split = func(a, b int) {
+		from, to := at(&es[a]), at(&es[b])
+		worst, most := 0, flat
+		for i := a + 1; i < b; i++ {
+			p := at(&es[i])
+			share := 0.0
+			if to[0] > from[0] {
+				share = (p[0] - from[0]) / (to[0] - from[0])
+			}
+			for k := 1; k < 4; k++ {
+				if off := math.Abs(p[k] - from[k] - share*(to[k]-from[k])); off > most {
+					worst, most = i, off
+				}
+			}
+		}
+		if worst > 0 {
+			keep[worst] = true
+			split(a, worst)
+			split(worst, b)
+		}
+	}
+	split(0, len(es)-1)
+	var out []Estimate
+	for i, k := range keep {
+		if k {
+			out = append(out, es[i])
+		}
+	}
+	return out
 }
 
 func (l *layout) limit() {
@@ -316,27 +364,66 @@ func (l *layout) forecast() {
 	}
 }
 
+// marks draws all readings of one look as one path, for a monitor may send a
+// value a day for years. What is said of each stands in the path as metadata,
+// a line a mark in the path's order, with the time in minutes since 1970.
 func (l *layout) marks() {
 	l.open("g", attr{"class", "marks"}, attr{"stroke", "#222"}, attr{"fill", "#222"}, attr{"stroke-width", "1.3"})
-	for _, r := range l.chart.Readings {
-		l.mark(l.time.at(r.At), l.ohm.at(r.Ohms), r)
+	for _, m := range []insulation.Method{insulation.Monitor, insulation.Voltmeter, insulation.Tester} {
+		for _, rel := range []insulation.Relation{insulation.Equal, insulation.Below, insulation.Above} {
+			for _, doubted := range []bool{false, true} {
+				l.marksOf(m, rel, doubted)
+			}
+		}
 	}
 	l.close("g")
 }
 
-func (l *layout) mark(x, y float64, r Reading) {
-	attrs := []attr{{"class", markClass(r.Method, r.Relation, r.Doubted)}}
-	if r.Relation == insulation.Above || r.Relation == insulation.Below || r.Doubted {
+func (l *layout) marksOf(m insulation.Method, rel insulation.Relation, doubted bool) {
+	var shapes, said strings.Builder
+	r, dense := radius(m, l.size.Small), m == insulation.Monitor && l.dense()
+	if dense {
+		r *= denseFactor
+	}
+	for i := range l.chart.Readings {
+		q := &l.chart.Readings[i]
+		if q.Method != m || q.Relation != rel || q.Doubted != doubted {
+			continue
+		}
+		shapes.WriteString(markPath(l.time.at(q.At), l.ohm.at(q.Ohms), r, m, rel, doubted))
+		fmt.Fprintf(&said, "%s\t%d\n", q.Text, q.At.Unix()/60)
+	}
+	if shapes.Len() == 0 {
+		return
+	}
+	attrs := []attr{{"class", markClass(m, rel, doubted)}}
+	if dense {
+		attrs[0].value += " dense"
+		attrs = append(attrs, attr{"stroke-width", "0.6"})
+	}
+	if rel != insulation.Equal || doubted {
 		attrs = append(attrs, attr{"fill", "none"})
 	}
-	attrs = append(attrs, attr{"d", markPath(x, y, radius(r.Method, l.size.Small), r.Method, r.Relation, r.Doubted)})
-	if r.Text == "" || l.size.Small {
+	attrs = append(attrs, attr{"d", shapes.String()})
+	if l.size.Small {
 		l.leaf("path", attrs...)
 		return
 	}
-	l.open("path", attrs...)
-	l.text("title", r.Text)
+	l.open("path", append(attrs, num("data-half", halfWidth(m, r)))...)
+	l.text("metadata", strings.TrimSuffix(said.String(), "\n"))
 	l.close("path")
+}
+
+// dense says whether a monitor's marks stand so close that full ones would run
+// into one another.
+func (l *layout) dense() bool {
+	n := 0
+	for i := range l.chart.Readings {
+		if l.chart.Readings[i].Method == insulation.Monitor {
+			n++
+		}
+	}
+	return float64(n)*monitorRadius > l.plot.width()
 }
 
 func (l *layout) events() {
@@ -370,7 +457,11 @@ func (l *layout) words() {
 	if c.LimitOhms > 0 {
 		y := l.ohm.at(c.LimitOhms)
 		text := c.limitText() + " " + insulation.FormatOhms(c.LimitOhms)
-		l.put(text, "word limit-word", fontSize, spot{p.left + 6, y + 15, start}, spot{p.left + 6, y - 7, start}, spot{p.right - 6, y + 15, end})
+		under, over := spot{p.left + 6, y + 15, start}, spot{p.left + 6, y - 7, start}
+		if y+20 > p.bottom { // there the axis stands in the way
+			under, over = over, under
+		}
+		l.put(text, "word limit-word", fontSize, under, over, spot{p.right - 6, y + 15, end})
 	}
 	if c.hasForecast() && !l.size.Small && !math.IsNaN(c.Forecast.DaysP50) {
 		x, y := min(l.time.at(c.after(c.Forecast.DaysP50)), p.right-4), l.ohm.at(c.LimitOhms)

@@ -142,7 +142,7 @@ func count(all []element, class string) int {
 		if strings.HasPrefix(e.attrs["class"], "mark ") {
 			for _, c := range strings.Fields(e.attrs["class"]) {
 				if c == class {
-					n++
+					n += strings.Count(e.attrs["d"], "Z") // one closed shape a reading
 				}
 			}
 		}

@@ -8,6 +8,7 @@ const (
 	markRadius    = 4.5
 	monitorRadius = 3
 	smallFactor   = 0.75
+	denseFactor   = 0.65
 )
 
 func radius(m insulation.Method, small bool) float64 {
@@ -21,18 +22,30 @@ func radius(m insulation.Method, small bool) float64 {
 	return r
 }
 
-// markPath draws one reading as a single path: the shape is the method's
-// (tester a disc, monitor a lozenge, voltmeter a square), an over-range value
-// is open and points up from the top of the meter's range, an under-range one
-// points down, and a doubted one is struck through.
-func markPath(x, y, r float64, m insulation.Method, rel insulation.Relation, doubted bool) string {
-	var p path
+// halfWidth of the shape of a method's mark.
+func halfWidth(m insulation.Method, r float64) float64 {
 	switch m {
 	case insulation.Monitor:
-		p.polygon(point{x, y - r*1.25}, point{x + r*1.25, y}, point{x, y + r*1.25}, point{x - r*1.25, y})
+		return 1.25 * r
 	case insulation.Voltmeter:
-		q := r * 0.9
-		p.polygon(point{x - q, y - q}, point{x + q, y - q}, point{x + q, y + q}, point{x - q, y + q})
+		return 0.9 * r
+	}
+	return r
+}
+
+// markPath draws one reading: the shape is the method's (tester a disc, monitor
+// a lozenge, voltmeter a square), an over-range value is open and points up from
+// the top of the meter's range, an under-range one points down, and a doubted
+// one is struck through. It begins at the left end of the shape's middle, and
+// the shape alone is closed: a path of many marks has as many Z as marks.
+func markPath(x, y, r float64, m insulation.Method, rel insulation.Relation, doubted bool) string {
+	var p path
+	h := halfWidth(m, r)
+	switch m {
+	case insulation.Monitor:
+		p.polygon(point{x - h, y}, point{x, y - h}, point{x + h, y}, point{x, y + h})
+	case insulation.Voltmeter:
+		p.polygon(point{x - h, y}, point{x - h, y - h}, point{x + h, y - h}, point{x + h, y + h}, point{x - h, y + h})
 	default:
 		p.circle(x, y, r)
 	}

@@ -13,7 +13,8 @@ type SparkPoint struct {
 }
 
 // Spark draws a line of a word's height: the points in order of time and the
-// limit under them. It carries no text but its title.
+// limit under them. What is over range is a bound: an open arrowhead that no
+// line runs through. It carries no text but its title.
 func Spark(title string, points []SparkPoint, limitOhms float64) string {
 	const width, height, pad = 132.0, 34.0, 4.0
 	var c canvas
@@ -41,21 +42,29 @@ func Spark(title string, points []SparkPoint, limitOhms float64) string {
 		if limitOhms > 0 {
 			c.leaf("line", attr{"class", "limit"}, attr{"stroke", "#000"}, attr{"stroke-dasharray", "4 2"}, num("x1", 0), num("x2", width), num("y1", y.at(limitOhms)), num("y2", y.at(limitOhms)))
 		}
-		var line path
-		for i, p := range points {
-			if i == 0 {
-				line.move(t.at(p.At), y.at(p.Ohms))
-			} else {
-				line.line(t.at(p.At), y.at(p.Ohms))
+		var line, over path
+		joined := false
+		for _, p := range points {
+			x, at := t.at(p.At), y.at(p.Ohms)
+			switch {
+			case p.Over:
+				over.move(x-3, at+2).line(x, at-2).line(x+3, at+2)
+			case joined:
+				line.line(x, at)
+			default:
+				line.move(x, at)
 			}
+			joined = !p.Over
 		}
-		c.leaf("path", attr{"class", "median"}, attr{"fill", "none"}, attr{"stroke", "#333"}, attr{"stroke-width", "1.8"}, attr{"stroke-linejoin", "round"}, attr{"d", line.String()})
-		last := points[len(points)-1]
-		class, fill := "end", "#222"
-		if last.Over {
-			class, fill = "end above", "#fff"
+		if line.Len() > 0 {
+			c.leaf("path", attr{"class", "median"}, attr{"fill", "none"}, attr{"stroke", "#333"}, attr{"stroke-width", "1.8"}, attr{"stroke-linejoin", "round"}, attr{"d", line.String()})
 		}
-		c.leaf("circle", attr{"class", class}, attr{"fill", fill}, attr{"stroke", "#222"}, num("cx", t.at(last.At)), num("cy", y.at(last.Ohms)), num("r", 3))
+		if over.Len() > 0 {
+			c.leaf("path", attr{"class", "over"}, attr{"fill", "none"}, attr{"stroke", "#222"}, attr{"stroke-width", "1.3"}, attr{"d", over.String()})
+		}
+		if last := points[len(points)-1]; !last.Over {
+			c.leaf("circle", attr{"class", "end"}, attr{"fill", "#222"}, attr{"stroke", "#222"}, num("cx", t.at(last.At)), num("cy", y.at(last.Ohms)), num("r", 3))
+		}
 	}
 	c.close("svg")
 	return c.String()

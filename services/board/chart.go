@@ -166,7 +166,6 @@ func (p *vehiclePage) marks(c creepagev1.Reading_Component, group string) []draw
 	for _, d := range p.Outlook.GetDoubted() {
 		doubted[d.GetReadingId()] = d.GetSetAside() || d.GetWeight() < 0.5
 	}
-	tops := p.ceilings()
 	var out []draw.Reading
 	for i := len(p.Readings) - 1; i >= 0; i-- {
 		r := p.Readings[i].GetReading()
@@ -182,28 +181,27 @@ func (p *vehiclePage) marks(c creepagev1.Reading_Component, group string) []draw
 		}
 		mark := draw.Reading{At: r.GetMeasureTime().AsTime(), Ohms: ohms, Method: insulation.Method(r.GetMethod()), Relation: relation(r), Doubted: doubted[r.GetReadingId()]}
 		mark.Text = value(r, ohms) + note
-		if tops[i] {
+		if p.tops[i] {
 			mark.Relation = insulation.Above
-			mark.Text = "at the monitor's ceiling, " + insulation.FormatResistance(insulation.Above, ohms)
+			mark.Text = insulation.FormatResistance(insulation.Above, ohms) + ", the monitor's ceiling"
 		}
 		if r.GetComponent() != creepagev1.Reading_SYSTEM {
 			mark.Text += ", " + word(r.GetConductor()) + " to " + word(r.GetReference())
 		}
-		mark.Text += ", " + day(r.GetMeasureTime())
 		out = append(out, mark)
 	}
 	return out
 }
 
-// ceilings finds the places of those monitor values that are at the top of what
-// the monitor can show: bounds, although nothing says so.
-func (p *vehiclePage) ceilings() map[int]bool {
+// ceilings finds the places of those monitor values, newest first, that are at
+// the top of what the monitor can show: bounds, although nothing says so.
+func ceilings(readings []*creepagev1.AssessedReading) map[int]bool {
 	at := map[int]bool{}
 	for _, q := range []creepagev1.Reading_Quantity{creepagev1.Reading_PARALLEL, creepagev1.Reading_WEAKER_POLE} {
 		var levels []float64
 		var places []int
-		for i := len(p.Readings) - 1; i >= 0; i-- {
-			r := p.Readings[i].GetReading()
+		for i := len(readings) - 1; i >= 0; i-- {
+			r := readings[i].GetReading()
 			if r.GetMethod() == creepagev1.Reading_MONITOR && r.VoidReason == nil && r.GetResistanceOhms() > 0 && quantityGroup(r.GetQuantity()) == quantityGroup(q) {
 				levels, places = append(levels, math.Log10(r.GetResistanceOhms())), append(places, i)
 			}
@@ -268,16 +266,16 @@ func (p *vehiclePage) estimates(c creepagev1.Reading_Component, group string, ch
 
 func (p *vehiclePage) addEvents(ch *draw.Chart) {
 	for _, r := range p.Repairs {
-		ch.Events = append(ch.Events, draw.Event{At: r.GetOccurTime().AsTime(), Kind: draw.Repair, Text: word(r.GetComponent()) + " " + word(r.GetKind()) + ", " + day(r.GetOccurTime())})
+		ch.Events = append(ch.Events, draw.Event{At: r.GetOccurTime().AsTime(), Kind: draw.Repair, Text: word(r.GetComponent()) + " " + word(r.GetKind()) + ", " + dayText(r.GetOccurTime())})
 	}
 	for _, w := range p.Warnings {
-		ch.Events = append(ch.Events, draw.Event{At: w.GetRaiseTime().AsTime(), Kind: draw.WarningRaise, Text: warningText(w.GetKind()) + ", raised " + day(w.GetRaiseTime())})
+		ch.Events = append(ch.Events, draw.Event{At: w.GetRaiseTime().AsTime(), Kind: draw.WarningRaise, Text: warningText(w.GetKind()) + ", raised " + dayText(w.GetRaiseTime())})
 		if w.GetEndTime() != nil {
-			ch.Events = append(ch.Events, draw.Event{At: w.GetEndTime().AsTime(), Kind: draw.WarningEnd, Text: warningText(w.GetKind()) + ", ended " + day(w.GetEndTime())})
+			ch.Events = append(ch.Events, draw.Event{At: w.GetEndTime().AsTime(), Kind: draw.WarningEnd, Text: warningText(w.GetKind()) + ", ended " + dayText(w.GetEndTime())})
 		}
 	}
 	for _, c := range p.Codes {
-		ch.Events = append(ch.Events, draw.Event{At: c.GetSetTime().AsTime(), Kind: draw.Code, Text: c.GetCode() + ", " + day(c.GetSetTime())})
+		ch.Events = append(ch.Events, draw.Event{At: c.GetSetTime().AsTime(), Kind: draw.Code, Text: c.GetCode() + ", " + dayText(c.GetSetTime())})
 	}
 	sort.SliceStable(ch.Events, func(i, j int) bool { return ch.Events[i].At.Before(ch.Events[j].At) })
 }
@@ -295,7 +293,7 @@ func trendText(part *creepagev1.Part) string {
 			s += fmt.Sprintf(", loses %s a month", percent(1-math.Pow(10, d)))
 		}
 		if part.GetDecliningSinceTime() != nil {
-			s += ", since about " + day(part.GetDecliningSinceTime())
+			s += ", since about " + dayText(part.GetDecliningSinceTime())
 		}
 		return s
 	}

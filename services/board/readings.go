@@ -45,8 +45,9 @@ func (b *Board) showReadings(w http.ResponseWriter, r *http.Request, v *visitor)
 		b.failWith(w, r, v, err)
 		return
 	}
-	for _, a := range res.GetReadings() {
-		p.Rows = append(p.Rows, rowOf(a))
+	tops := ceilings(res.GetReadings())
+	for i, a := range res.GetReadings() {
+		p.Rows = append(p.Rows, rowOf(a, tops[i]))
 	}
 	if token := res.GetNextPageToken(); token != "" {
 		p.NextPage = "?" + url.Values{"method": {p.Method}, "page": {token}}.Encode()
@@ -54,11 +55,22 @@ func (b *Board) showReadings(w http.ResponseWriter, r *http.Request, v *visitor)
 	b.render(w, r, http.StatusOK, "readings", "Readings of "+p.Name, v, p)
 }
 
-func rowOf(a *creepagev1.AssessedReading) readingRow {
+// rowOf is a row of a table; a value at its monitor's ceiling is a bound.
+func rowOf(a *creepagev1.AssessedReading, ceiling bool) readingRow {
 	r := a.GetReading()
 	row := readingRow{AssessedReading: a, Value: value(r, r.GetResistanceOhms()), How: howText(r), Void: r.GetVoidReason()}
+	if ceiling {
+		row.Value, row.How = insulation.FormatResistance(insulation.Above, r.GetResistanceOhms()), row.How+", at its ceiling"
+	}
 	if ohms, ok := corrected(r); ok {
 		row.Corrected = value(r, ohms)
+	}
+	for _, n := range a.GetAssessment().GetNotes() {
+		// A monitor takes neither: there is nothing to do about it, a line a day.
+		taken := n.GetCode() != insulation.NoteTemperatureMissing.String() && n.GetCode() != insulation.NoteHumidityMissing.String()
+		if taken || r.GetMethod() != creepagev1.Reading_MONITOR {
+			row.Notes = append(row.Notes, n)
+		}
 	}
 	return row
 }

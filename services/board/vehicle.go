@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -18,14 +19,18 @@ import (
 	"creepage/internal/draw"
 )
 
-// vehicleReadings is how many of a vehicle's newest readings its page draws
-// and lists; it says so where there are more.
-const vehicleReadings = 1000
+// How many of a vehicle's newest readings its page draws: three years of visits
+// every other week with a dozen points, and five of a monitor's value a day. The
+// page says so where there are more.
+const (
+	testsDrawn   = 1000
+	monitorDrawn = 2000
+)
 
 // rowsOpen is how many readings of tests the page lists: two or three visits;
 // monitorOpen how many values of the monitor. The others have a page of their own.
 const (
-	rowsOpen    = 40
+	rowsOpen    = 30
 	monitorOpen = 8
 )
 
@@ -65,9 +70,13 @@ func (b *Board) load(ctx context.Context, name string, shown daysShown) (*record
 		rec.Tracks = res.GetTracks()
 		return err
 	})
-	g.Go(func() error {
-		res, err := b.fleet.ListReadings(ctx, &creepagev1.ListReadingsRequest{Parent: name, PageSize: vehicleReadings, Filter: shown.filter()})
-		rec.Readings, rec.More = res.GetReadings(), res.GetNextPageToken() != ""
+	var tests, monitor newest
+	g.Go(func() (err error) {
+		tests, err = b.newest(ctx, name, "method != MONITOR", shown, testsDrawn)
+		return err
+	})
+	g.Go(func() (err error) {
+		monitor, err = b.newest(ctx, name, "method = MONITOR", shown, monitorDrawn)
 		return err
 	})
 	g.Go(func() error {
@@ -85,7 +94,41 @@ func (b *Board) load(ctx context.Context, name string, shown daysShown) (*record
 		rec.Warnings = res.GetWarnings()
 		return err
 	})
-	return &rec, g.Wait()
+	if err := g.Wait(); err != nil {
+		return nil, err
+	}
+	rec.More = tests.more || monitor.more
+	rec.Readings = slices.Concat(tests.readings, monitor.readings)
+	slices.SortStableFunc(rec.Readings, func(a, b *creepagev1.AssessedReading) int {
+		return b.GetReading().GetMeasureTime().AsTime().Compare(a.GetReading().GetMeasureTime().AsTime())
+	})
+	return &rec, nil
+}
+
+// newest are a vehicle's newest readings of some method, newest first.
+type newest struct {
+	readings []*creepagev1.AssessedReading
+	more     bool // there are older ones
+}
+
+// newest asks for readings of the days shown page by page, most of them at most.
+func (b *Board) newest(ctx context.Context, vehicle, method string, shown daysShown, most int) (newest, error) {
+	var out newest
+	req := &creepagev1.ListReadingsRequest{Parent: vehicle, PageSize: 1000, Filter: method}
+	if f := shown.filter(); f != "" {
+		req.Filter += " AND " + f
+	}
+	for {
+		res, err := b.fleet.ListReadings(ctx, req)
+		if err != nil {
+			return newest{}, err
+		}
+		out.readings = append(out.readings, res.GetReadings()...)
+		req.PageToken = res.GetNextPageToken()
+		if out.more = req.PageToken != ""; !out.more || len(out.readings) >= most {
+			return out, nil
+		}
+	}
 }
 
 type partRow struct {
@@ -102,6 +145,7 @@ type readingRow struct {
 	How       string // method and circumstances
 	Doubt     string
 	Void      string
+	Notes     []*creepagev1.Note
 }
 
 type vehiclePage struct {
@@ -126,33 +170,46 @@ type vehiclePage struct {
 	RequestID string
 	Today     string
 	Kinds     []string
-	Parties   []string // components
-	Would     string   // what would change the verdict
+	Parties   []string     // components
+	Told      account      // the outlook's reason
+	Would     string       // what would change the verdict
+	tops      map[int]bool // readings at the monitor's ceiling, by place
 }
 
-func (b *Board) showVehicle(w http.ResponseWriter, r *http.Request, v *visitor) {
+// vehicle loads what the address asks for and draws its large chart.
+func (b *Board) vehicle(r *http.Request, size draw.Size) (*vehiclePage, error) {
 	q := r.URL.Query()
 	shown := daysOf(q, b.now())
 	rec, err := b.load(r.Context(), "vehicles/"+r.PathValue("vehicle"), shown)
 	if err != nil {
+		return nil, err
+	}
+	p := &vehiclePage{record: rec, Name: id(rec.Vehicle.GetName()), Corrected: q.Get("as") == "corrected", Shown: shown}
+	p.tops = ceilings(p.Readings)
+	p.draw(b.now(), size)
+	return p, nil
+}
+
+func (b *Board) showVehicle(w http.ResponseWriter, r *http.Request, v *visitor) {
+	p, err := b.vehicle(r, draw.Middle)
+	if err != nil {
 		b.failWith(w, r, v, err)
 		return
 	}
-	p := &vehiclePage{record: rec, Name: id(rec.Vehicle.GetName()), Corrected: q.Get("as") == "corrected", Shown: shown,
-		RequestID: newID("repair"), Today: b.now().UTC().Format("2006-01-02T15:04"), Kinds: []string{"replaced", "repaired", "cleaned"}, Parties: components()}
+	q := r.URL.Query()
+	p.RequestID, p.Today, p.Kinds, p.Parties = newID("repair"), b.now().UTC().Format("2006-01-02T15:04"), []string{"replaced", "repaired", "cleaned"}, components()
 	p.Switch = map[string]string{"measured": view(q, "as", ""), "corrected": view(q, "as", "corrected")}
-	p.draw(b.now(), draw.Middle)
 	p.drawParts(b.now())
 	p.rows()
-	for _, warning := range rec.Warnings {
+	for _, warning := range p.Warnings {
 		if warning.GetEndTime() == nil {
 			p.Standing = append(p.Standing, warning)
 		} else {
 			p.Past = append(p.Past, warning)
 		}
 	}
-	if o := rec.Outlook; o != nil {
-		p.Due, p.Next, p.Would = dueOf(o), nextStep(o), wouldChange(o)
+	if o := p.Outlook; o != nil {
+		p.Due, p.Next, p.Told, p.Would = dueOf(o), nextStep(o), tell(o.GetReason()), wouldChange(o)
 	}
 	b.render(w, r, http.StatusOK, "vehicle", p.Name, v, p)
 }
@@ -198,9 +255,9 @@ func (p *vehiclePage) rows() {
 	for _, d := range p.Outlook.GetDoubted() {
 		doubts[d.GetReadingId()] = d
 	}
-	for _, a := range p.Readings {
+	for i, a := range p.Readings {
 		r := a.GetReading()
-		row := rowOf(a)
+		row := rowOf(a, p.tops[i])
 		if d := doubts[r.GetReadingId()]; d != nil {
 			row.Doubt = d.GetReason()
 		}

@@ -14,12 +14,10 @@ import (
 // today and on into the forecast; without a beginning from the first reading.
 type daysShown struct{ From, To time.Time }
 
-const dayForm = "2006-01-02"
-
 // daysOf reads what the address asks for: from and to, or the last so many days.
 func daysOf(q url.Values, now time.Time) daysShown {
-	from, err := time.Parse(dayForm, q.Get("from"))
-	to, errTo := time.Parse(dayForm, q.Get("to"))
+	from, err := time.Parse(time.DateOnly, q.Get("from"))
+	to, errTo := time.Parse(time.DateOnly, q.Get("to"))
 	if err == nil && errTo == nil && to.After(from) {
 		return daysShown{from, to}
 	}
@@ -52,7 +50,7 @@ func chartSteps(from, to time.Time, corrected bool) []chartStep {
 	span := to.Sub(from)
 	quarter := span / 4
 	address := func(from, to time.Time) string {
-		q := url.Values{"from": {from.UTC().Format(dayForm)}, "to": {to.UTC().AddDate(0, 0, 1).Format(dayForm)}}
+		q := url.Values{"from": {from.UTC().Format(time.DateOnly)}, "to": {to.UTC().AddDate(0, 0, 1).Format(time.DateOnly)}}
 		if corrected {
 			q.Set("as", "corrected")
 		}
@@ -96,18 +94,14 @@ func chartSize(width int) draw.Size {
 // showChart gives the large chart alone, as wide as there is room, and the ways
 // from it, for the page's script.
 func (b *Board) showChart(w http.ResponseWriter, r *http.Request, v *visitor) {
-	q := r.URL.Query()
-	shown := daysOf(q, b.now())
-	rec, err := b.load(r.Context(), "vehicles/"+r.PathValue("vehicle"), shown)
+	width, err := strconv.Atoi(r.URL.Query().Get("width"))
+	if err != nil {
+		width = int(draw.Middle.Width)
+	}
+	p, err := b.vehicle(r, chartSize(width))
 	if err != nil {
 		b.failWith(w, r, v, err)
 		return
 	}
-	width, err := strconv.Atoi(q.Get("width"))
-	if err != nil {
-		width = int(draw.Middle.Width)
-	}
-	p := &vehiclePage{record: rec, Name: id(rec.Vehicle.GetName()), Corrected: q.Get("as") == "corrected", Shown: shown}
-	p.draw(b.now(), chartSize(width))
 	b.renderPart(w, "vehicle", "chart", p)
 }

@@ -2,14 +2,30 @@
 // the same without it.
 "use strict";
 (() => {
-  const format = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeStyle: "short" });
+  // One form for all: 27 Nov 2026, 14:05. Formats of the browser's language put
+  // months and days in orders that one reader takes for another.
+  const months = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+  const dayWords = (at) => `${at.getDate()} ${months[at.getMonth()]} ${at.getFullYear()}`;
+  const two = (n) => String(n).padStart(2, "0");
+  const momentWords = (at) => `${dayWords(at)}, ${two(at.getHours())}:${two(at.getMinutes())}`;
   for (const t of document.querySelectorAll("time[datetime]")) {
     const at = new Date(t.dateTime);
-    if (!Number.isNaN(at.valueOf())) {
-      t.title = t.textContent;
-      t.textContent = format.format(at);
-    }
+    if (Number.isNaN(at.valueOf())) continue;
+    if (t.dataset.day === undefined) t.title = t.textContent;
+    t.textContent = t.dataset.day === undefined ? momentWords(at) : dayWords(at);
   }
+
+  // A field of days is written in the browser's own order; beside it stands the day in words.
+  const sayDay = (f) => {
+    let words = f.nextElementSibling;
+    if (!words?.classList.contains("said-day")) {
+      words = document.createElement("span");
+      words.className = "said-day quiet";
+      f.after(words);
+    }
+    const at = new Date(f.type === "date" ? f.value + "T00:00" : f.value);
+    words.textContent = Number.isNaN(at.valueOf()) ? "" : f.type === "date" ? dayWords(at) : momentWords(at);
+  };
 
   // Fields of date and time are given in UTC; show and read them in the zone here.
   for (const f of document.querySelectorAll("input[data-local]")) {
@@ -24,6 +40,11 @@
     f.addEventListener("change", () => { hidden.value = new Date(f.value).getTimezoneOffset(); });
     const zone = f.closest("form").querySelector("[data-zone]");
     if (zone) zone.textContent = "";
+  }
+
+  for (const f of document.querySelectorAll("input[type=date], input[type=datetime-local]")) {
+    sayDay(f);
+    f.addEventListener("input", () => sayDay(f));
   }
 
   for (const charts of document.querySelectorAll("[data-chart]")) {
@@ -87,13 +108,35 @@
       show(new URL(a.href).search, true);
     });
 
-    // Pointing at a mark says what it is.
-    let lit = null;
-    const light = (mark) => {
-      if (lit) lit.classList.remove("lit");
-      lit = mark;
-      if (mark) mark.classList.add("lit");
-      charts.querySelector(".readout").textContent = mark ? mark.querySelector("title").textContent : "";
+    // Pointing at a mark says what it is. All marks of one look are one path:
+    // each begins at the left end of its shape, which alone is closed, and what
+    // is said of each is a line of its metadata.
+    let marks = null, drawnOn = null, ring = null;
+    const marksOf = (s) => {
+      if (drawnOn === s) return marks;
+      drawnOn = s;
+      marks = [];
+      for (const path of s.querySelectorAll(".marks path")) {
+        const said = path.querySelector("metadata")?.textContent.split("\n") ?? [];
+        path.getAttribute("d").split("Z").slice(0, -1).forEach((shape, i) => {
+          const [x, y] = shape.slice(shape.lastIndexOf("M") + 1).split(/[La]/, 1)[0].split(" ").map(Number);
+          const [text, minutes] = said[i].split("\t");
+          marks.push({ x: x + Number(path.dataset.half), y, said: `${text}, ${momentWords(new Date(minutes * 60000))}` });
+        });
+      }
+      return marks;
+    };
+    const light = (s, mark) => {
+      ring?.remove();
+      ring = null;
+      charts.querySelector(".readout").textContent = mark ? mark.said : "";
+      if (!mark) return;
+      ring = document.createElementNS("http://www.w3.org/2000/svg", "circle");
+      ring.setAttribute("class", "lit");
+      ring.setAttribute("cx", mark.x);
+      ring.setAttribute("cy", mark.y);
+      ring.setAttribute("r", 8);
+      s.append(ring);
     };
     // Dragging across the chart shows those days alone.
     let from = null, band = null;
@@ -115,13 +158,14 @@
         return;
       }
       if (!s) return light(null);
+      const b = s.getBoundingClientRect(), scale = b.width / s.viewBox.baseVal.width;
+      const x = (e.clientX - b.x) / scale, y = (e.clientY - b.y) / scale;
       let best = null, least = 32;
-      for (const m of s.querySelectorAll(".mark")) {
-        const b = m.getBoundingClientRect();
-        const d = Math.hypot(b.x + b.width / 2 - e.clientX, b.y + b.height / 2 - e.clientY);
-        if (d < least && m.querySelector("title")) { least = d; best = m; }
+      for (const m of marksOf(s)) {
+        const d = Math.hypot(m.x - x, m.y - y);
+        if (d < least) { least = d; best = m; }
       }
-      light(best);
+      light(s, best);
     });
     charts.addEventListener("pointerleave", () => { light(null); stop(); });
     charts.addEventListener("pointerup", (e) => {
