@@ -68,18 +68,23 @@ func TestTheFirstPageOf20000VehiclesIsServedWithinASecond(t *testing.T) {
 	p := &plain{t: t, base: "http://" + serve.HTTP, client: &http.Client{Jar: jar}}
 	p.post("/signin", map[string][]string{"key": {key}})
 	for _, path := range []string{"/", "/?state=steady", "/fleet", "/shops"} {
+		var first time.Duration
 		best := time.Hour
-		for range 5 {
+		for i := range 5 {
 			began := time.Now()
 			code, page := p.get(path)
-			best = min(best, time.Since(began))
+			took := time.Since(began)
+			if i == 0 {
+				first = took
+			}
+			best = min(best, took)
 			if code != http.StatusOK || path == "/" && strings.Count(page, `class="job `) != 20 {
 				t.Fatalf("%s is answered %d with %d vehicles", path, code, strings.Count(page, `class="job `))
 			}
 		}
-		t.Logf("%s of %d vehicles: %s", path, largeFleet, best.Round(time.Millisecond))
-		if path == "/" && best > time.Second {
-			t.Errorf("the first page of %d vehicles takes %s, want at most 1 s", largeFleet, best)
+		t.Logf("%s of %d vehicles: %s, at first %s", path, largeFleet, best.Round(time.Millisecond), first.Round(time.Millisecond))
+		if best > time.Second {
+			t.Errorf("%s of %d vehicles takes %s, want at most 1 s", path, largeFleet, best)
 		}
 	}
 	var counts creepagev1.CountOutlooksResponse

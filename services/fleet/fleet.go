@@ -26,6 +26,10 @@ type Service struct {
 	model *trend.Model
 	pages *page.Sealer
 	now   func() time.Time
+
+	shops  reviews[*creepagev1.ReviewShopsResponse]
+	meters reviews[*creepagev1.ReviewMetersResponse]
+	aging  reviews[*creepagev1.ReviewAgingResponse]
 }
 
 // New makes the service. The model computes the tracks' past; outlooks are the worker's.

@@ -27,12 +27,31 @@ const (
 	leastCompared = 3
 )
 
-// ReviewShops reviews how each shop measures.
+// ReviewShops reviews how each shop measures. From the usual time on, a review
+// is kept for a while.
 func (s *Service) ReviewShops(ctx context.Context, req *creepagev1.ReviewShopsRequest) (*creepagev1.ReviewShopsResponse, error) {
 	since, err := s.reviewFrom(req.GetStartTime())
 	if err != nil {
 		return nil, err
 	}
+	review := func(ctx context.Context) (*creepagev1.ReviewShopsResponse, error) { return s.reviewShops(ctx, since) }
+	if req.GetStartTime() != nil {
+		return review(ctx)
+	}
+	return keptFor(ctx, s, &s.shops, review)
+}
+
+// keptFor gives the caller's organisation its review out of those kept.
+func keptFor[T any](ctx context.Context, s *Service, r *reviews[T], review func(context.Context) (T, error)) (T, error) {
+	c, ok := caller.From(ctx)
+	if !ok {
+		var none T
+		return none, problem.Unauthenticated("NO_KEY", "a key is needed")
+	}
+	return r.of(ctx, c.Organisation, s.now(), review)
+}
+
+func (s *Service) reviewShops(ctx context.Context, since time.Time) (*creepagev1.ReviewShopsResponse, error) {
 	var rows []store.ShopReview
 	if err := s.as(ctx, func(_ caller.Caller, tx *store.Tx) (err error) {
 		rows, err = tx.ReviewShops(ctx, since)
@@ -60,12 +79,21 @@ func (s *Service) reviewFrom(ts *timestamppb.Timestamp) (time.Time, error) {
 	return ts.AsTime(), nil
 }
 
-// ReviewMeters holds each meter against the others.
+// ReviewMeters holds each meter against the others. From the usual time on, a
+// review is kept for a while.
 func (s *Service) ReviewMeters(ctx context.Context, req *creepagev1.ReviewMetersRequest) (*creepagev1.ReviewMetersResponse, error) {
 	since, err := s.reviewFrom(req.GetStartTime())
 	if err != nil {
 		return nil, err
 	}
+	review := func(ctx context.Context) (*creepagev1.ReviewMetersResponse, error) { return s.reviewMeters(ctx, since) }
+	if req.GetStartTime() != nil {
+		return review(ctx)
+	}
+	return keptFor(ctx, s, &s.meters, review)
+}
+
+func (s *Service) reviewMeters(ctx context.Context, since time.Time) (*creepagev1.ReviewMetersResponse, error) {
 	var rows []store.MeterReview
 	var looks []review.Look
 	if err := s.as(ctx, func(_ caller.Caller, tx *store.Tx) (err error) {
@@ -102,8 +130,13 @@ func (s *Service) ReviewMeters(ctx context.Context, req *creepagev1.ReviewMeters
 }
 
 // ReviewAging reviews how the components of each platform have aged within a
-// year, each against the same component of the other platforms.
+// year, each against the same component of the other platforms. A review is kept
+// for a while.
 func (s *Service) ReviewAging(ctx context.Context, _ *creepagev1.ReviewAgingRequest) (*creepagev1.ReviewAgingResponse, error) {
+	return keptFor(ctx, s, &s.aging, s.reviewAging)
+}
+
+func (s *Service) reviewAging(ctx context.Context) (*creepagev1.ReviewAgingResponse, error) {
 	since := s.now().AddDate(-1, 0, 0)
 	var rows []store.ComponentAging
 	if err := s.as(ctx, func(_ caller.Caller, tx *store.Tx) (err error) {
