@@ -2,6 +2,7 @@ package board
 
 import (
 	"cmp"
+	"html/template"
 	"net/http"
 	"slices"
 	"strings"
@@ -11,6 +12,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/draw"
 )
 
 type meterRow struct {
@@ -159,13 +161,16 @@ type platformRow struct {
 // agingRow is a component of a platform with what to say of it.
 type agingRow struct {
 	*creepagev1.ComponentAging
-	Title string // of the platform
+	Title string        // of the platform
+	Span  template.HTML // share of vehicles and its interval, drawn
 }
 
 type fleetPage struct {
 	Platforms []platformRow
 	States    []string
-	Aging     []agingRow // those that stand out first
+	Aging     bool       // there is something to say of components
+	Aged      []agingRow // components that aged on a vehicle, those that stand out first
+	Ageless   []agingRow // the others
 	Since     *timestamppb.Timestamp
 	StandOut  int
 }
@@ -199,12 +204,23 @@ func (b *Board) showFleet(w http.ResponseWriter, r *http.Request, v *visitor) {
 		titles[q.GetName()] = cmp.Or(q.GetTitle(), id(q.GetName()))
 	}
 	for _, c := range aging.GetComponents() {
+		p.Aging = true
 		if c.GetStandsOut() {
 			p.StandOut++
 		}
-		p.Aging = append(p.Aging, agingRow{c, cmp.Or(titles[c.GetPlatform()], id(c.GetPlatform()))})
+		row := agingRow{ComponentAging: c, Title: cmp.Or(titles[c.GetPlatform()], id(c.GetPlatform()))}
+		elsewhere := -1.0
+		if c.GetPeerVehicles() > 0 {
+			elsewhere = float64(c.GetPeerAgedVehicles()) / float64(c.GetPeerVehicles())
+		}
+		row.Span = template.HTML(draw.ShareSpan(c.GetShareLow(), shareOf(c), c.GetShareHigh(), elsewhere))
+		if c.GetAgedVehicles() > 0 || c.GetDecliningVehicles() > 0 {
+			p.Aged = append(p.Aged, row)
+		} else {
+			p.Ageless = append(p.Ageless, row)
+		}
 	}
-	slices.SortStableFunc(p.Aging, func(a, b agingRow) int {
+	slices.SortStableFunc(p.Aged, func(a, b agingRow) int {
 		if a.GetStandsOut() != b.GetStandsOut() {
 			if a.GetStandsOut() {
 				return -1

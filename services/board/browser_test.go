@@ -32,6 +32,10 @@ type browser struct {
 	requests []string
 }
 
+// plainHost is a name by which the browser reaches this machine and does not
+// trust it without https, as a site on a shop's network.
+const plainHost = "board.test"
+
 // startChromium starts the one browser of the tests. It must be there: pages
 // that nobody has seen in a browser are not tested.
 func (s *site) startChromium() (stop func(), err error) {
@@ -46,7 +50,8 @@ func (s *site) startChromium() (stop func(), err error) {
 		return nil, errors.New("no Chromium in PATH; install it (Debian: apt-get install chromium)")
 	}
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-dev-shm-usage", true))
+		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-dev-shm-usage", true),
+		chromedp.Flag("host-resolver-rules", "MAP "+plainHost+" 127.0.0.1"))
 	ctx, stopAllocator := chromedp.NewExecAllocator(context.Background(), options...)
 	ctx, stopBrowser := chromedp.NewContext(ctx)
 	stop = func() { stopBrowser(); stopAllocator() }
@@ -63,7 +68,7 @@ func browse(t *testing.T) *browser {
 	t.Helper()
 	ctx, cancel := chromedp.NewContext(here.chromium, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)
-	ctx, cancel = context.WithTimeout(ctx, 4*time.Minute)
+	ctx, cancel = context.WithTimeout(ctx, 8*time.Minute)
 	t.Cleanup(cancel)
 	b := &browser{ctx: ctx, t: t, base: here.url}
 	if err := chromedp.Listen(ctx, b.note); err != nil {
@@ -138,6 +143,13 @@ func (b *browser) click(css string) {
 func (b *browser) enter(css, text string) {
 	b.t.Helper()
 	b.do(chromedp.SendKeys(chromedp.CSS(css), text, chromedp.NodeVisible))
+}
+
+// marks counts the marks of readings that a selector finds. All of one look are
+// one path; each is one shape, closed once.
+func (b *browser) marks(css string) int {
+	b.t.Helper()
+	return eval[int](b, `[...document.querySelectorAll("`+css+`")].reduce((n, p) => n + p.getAttribute("d").split("Z").length - 1, 0)`)
 }
 
 // until waits for a script to be true, through whatever pages load meanwhile.

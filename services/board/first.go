@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"html/template"
+	"math"
 	"net/http"
 	"net/url"
 	"slices"
@@ -16,6 +17,7 @@ import (
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/draw"
 	"creepage/internal/insulation"
+	"creepage/internal/trend"
 )
 
 // firstRows is how many vehicles a page of the list holds: what a person plans
@@ -257,17 +259,39 @@ func (p *firstPage) fill(list *creepagev1.ListOutlooksResponse, standing []*cree
 	}
 }
 
-// spark draws an outlook's recent readings, which come oldest first.
+// spark draws the lowest of an outlook's recent readings of each day, which come
+// oldest first: the leak is where a visit read least.
 func spark(o *creepagev1.Outlook, limit float64) template.HTML {
+	recent := o.GetRecentReadings()
+	levels := make([]float64, len(recent))
+	for i, r := range recent {
+		levels[i] = math.Log10(max(r.GetResistanceOhms(), 1))
+	}
+	top := make([]bool, len(recent))
+	if o.LimitingComponent == nil { // a monitor's, where no component is named
+		top = trend.AtCeiling(levels)
+	}
 	var points []draw.SparkPoint
-	for _, r := range o.GetRecentReadings() {
-		points = append(points, draw.SparkPoint{At: r.GetMeasureTime().AsTime(), Ohms: r.GetResistanceOhms(), Over: r.GetRelation() == creepagev1.Reading_ABOVE})
+	for i, r := range recent {
+		p := draw.SparkPoint{At: r.GetMeasureTime().AsTime(), Ohms: r.GetResistanceOhms(), Over: top[i] || r.GetRelation() == creepagev1.Reading_ABOVE}
+		last := len(points) - 1
+		switch {
+		case last < 0 || p.At.UTC().Truncate(24*time.Hour) != points[last].At.UTC().Truncate(24*time.Hour):
+			points = append(points, p)
+		case p.Ohms < points[last].Ohms || p.Ohms == points[last].Ohms && !p.Over:
+			points[last] = p
+		}
 	}
 	if len(points) == 0 {
 		return ""
 	}
-	first, last := points[0], points[len(points)-1]
-	title := fmt.Sprintf("%d readings, from %s to %s", len(points), insulation.FormatOhms(first.Ohms), insulation.FormatOhms(last.Ohms))
+	said := func(p draw.SparkPoint) string {
+		if p.Over {
+			return insulation.FormatResistance(insulation.Above, p.Ohms)
+		}
+		return insulation.FormatOhms(p.Ohms)
+	}
+	title := fmt.Sprintf("The lowest reading of each of %d days, from %s to %s", len(points), said(points[0]), said(points[len(points)-1]))
 	return template.HTML(draw.Spark(title, points, limit))
 }
 

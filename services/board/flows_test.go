@@ -100,8 +100,8 @@ func TestAVehiclesChartHasAsManyMarksAsReadings(t *testing.T) {
 			}
 		}
 		b.open("/vehicles/" + vehicle)
-		got := eval[int](b, `document.querySelectorAll(".plot .mark").length`)
-		open := eval[int](b, `document.querySelectorAll(".plot .mark.above").length`)
+		got := b.marks(".plot .mark")
+		open := b.marks(".plot .mark.above")
 		if got != want || open != above {
 			t.Errorf("%s: %d marks, %d of them open; %d readings, %d over range", vehicle, got, open, want, above)
 		}
@@ -181,7 +181,7 @@ func TestAVoidedReadingLeavesTheChartAndStaysInTheTable(t *testing.T) {
 	b := browse(t)
 	b.signIn(here.adminKey)
 	b.open("/vehicles/van-13")
-	before := eval[int](b, `document.querySelectorAll(".plot .mark").length`)
+	before := b.marks(".plot .mark")
 	component := eval[string](b, `document.querySelector("tbody tr td:nth-child(2)").textContent`)
 	b.follow(chromedp.Click(chromedp.CSS("tbody tr td:last-child a")))
 	b.enter("input[name=reason]", "leads swapped")
@@ -194,7 +194,7 @@ func TestAVoidedReadingLeavesTheChartAndStaysInTheTable(t *testing.T) {
 	if strings.HasPrefix(component, "compressor") {
 		want--
 	}
-	if after := eval[int](b, `document.querySelectorAll(".plot .mark").length`); after != want {
+	if after := b.marks(".plot .mark"); after != want {
 		t.Errorf("%d marks before, %d after voiding one of %s", before, after, component)
 	}
 	b.quiet()

@@ -3,6 +3,8 @@ package board_test
 import (
 	"fmt"
 	"os"
+	"os/exec"
+	"regexp"
 	"slices"
 	"testing"
 
@@ -12,22 +14,37 @@ import (
 
 // pagesToLookAt are all pages, by the name of their picture.
 var pagesToLookAt = []struct{ name, path string }{
-	{"first", "/"}, {"vehicle", "/vehicles/van-02"}, {"vehicle-tester", "/vehicles/van-06"}, {"visit", "/visit?vehicle=van-02"}, {"visit-start", "/visit"},
-	{"shops", "/shops"}, {"fleet", "/fleet"}, {"export", "/export?report=outlooks&state=due"}, {"export-readings", "/export"}, {"readings", "/vehicles/van-02/readings"}, {"keys", "/keys"}, {"webhooks", "/webhooks"}, {"help", "/help"}, {"missing", "/vehicles/none"},
+	{"first", "/"}, {"first-chosen", "/?state=steady&shop=north-yard"}, {"first-nothing", "/?vehicle=nowhere"},
+	{"vehicle", "/vehicles/van-02"}, {"vehicle-tester", "/vehicles/van-06"}, {"vehicle-corrected", "/vehicles/van-06?as=corrected"}, {"vehicle-years", "/vehicles/van-15"},
+	{"readings", "/vehicles/van-02/readings"}, {"wrong", "/vehicles/van-02/wrong?visit=van-02-0&id=van-02-0-0"}, {"visit-start", "/visit"}, {"visit", "/visit?vehicle=van-02"},
+	{"visit-done", "/visit/done?vehicle=van-02&visit=van-02-10"}, {"shops", "/shops"}, {"fleet", "/fleet"}, {"export", "/export?report=outlooks&state=due"}, {"export-readings", "/export"}, {"keys", "/keys"}, {"webhooks", "/webhooks"}, {"help", "/help"},
+	{"missing", "/vehicles/none"},
 }
 
-func TestPagesFitEveryWidthInBothSchemes(t *testing.T) {
+// widths are a phone's, a small desk's and a wide screen's.
+var widths = []int64{360, 1024, 1600}
+
+func TestPagesFitEveryWidthAndWriteDaysInOneForm(t *testing.T) {
 	b := browse(t)
-	b.open("/signin")
-	b.shot("signin")
+	for _, width := range widths {
+		b.size(width, 900)
+		b.open("/signin")
+		b.shot(fmt.Sprintf("signin-%d-light", width))
+	}
 	b.signIn(here.adminKey)
-	for _, scheme := range []string{"light", "dark"} {
-		b.scheme(scheme)
-		for _, width := range []int64{360, 1024, 1600} {
+	for _, look := range []struct {
+		scheme string
+		widths []int64
+	}{{"light", widths}, {"dark", []int64{1024}}} {
+		b.scheme(look.scheme)
+		for _, width := range look.widths {
 			b.size(width, 900)
 			for _, p := range pagesToLookAt {
 				b.open(p.path)
-				b.shot(fmt.Sprintf("%s-%d-%s", p.name, width, scheme))
+				b.shot(fmt.Sprintf("%s-%d-%s", p.name, width, look.scheme))
+				if odd := eval[string](b, `(document.querySelector("main").innerText.match(/\b\d{4}-\d{2}-\d{2}\b|\b[A-Z][a-z]{2,8} \d{1,2}, \d{4}|\b\d{1,2}[\/.]\d{1,2}[\/.]\d{2,4}\b/) || [""])[0]`); odd != "" {
+					t.Errorf("%s writes a day as %q, everywhere else it is 27 Nov 2026", p.path, odd)
+				}
 				if over := eval[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
 					t.Errorf("%s is %d px too wide at %d", p.path, over, width)
 				}
@@ -47,7 +64,7 @@ func TestAChartIsDrawnToMeasureOnAPhoneAndPrintsInThePagesProportions(t *testing
 		t.Errorf("the chart is %d px wider than the phone", over)
 	}
 	b.shot("vehicle-fitted-360")
-	if marks := eval[int](b, `document.querySelectorAll(".plot .mark").length`); marks != monitorDays {
+	if marks := b.marks(".plot .mark"); marks != monitorDays {
 		t.Errorf("%d marks after drawing to measure, want %d", marks, monitorDays)
 	}
 	run(b, call(emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"}))
@@ -57,5 +74,12 @@ func TestAChartIsDrawnToMeasureOnAPhoneAndPrintsInThePagesProportions(t *testing
 	pdf := run(b, call(page.PrintToPDF, page.PrintToPDFParams{PaperWidth: 8.27, PaperHeight: 11.69}))
 	if err := os.WriteFile("../../.cache/board/vehicle.pdf", pdf.Data, 0o644); err != nil {
 		t.Fatal(err)
+	}
+	info, err := exec.Command("pdfinfo", "../../.cache/board/vehicle.pdf").Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !regexp.MustCompile(`(?m)^Pages: +1$`).Match(info) {
+		t.Errorf("a vehicle is printed on more than one page:\n%s", info)
 	}
 }

@@ -1,6 +1,7 @@
 package board_test
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -163,6 +164,7 @@ type story struct {
 	visits  int                          // the last ones at which it does
 	skips   int                          // of the newest visits that did not take place
 	monitor func(day int) float64        // ohm of the whole vehicle as its own monitor sends it
+	days    int                          // for how many; 0: monitorDays
 }
 
 // visitDays is the time between two visits, and visitsMade how many there are.
@@ -186,6 +188,7 @@ var stories = []story{
 	{name: "van-12"},
 	{name: "van-13", falls: creepagev1.Reading_COMPRESSOR, decades: 0.5, visits: 7},
 	{name: "van-14"},
+	{name: "van-15", monitor: func(d int) float64 { return min(5e6, 4.9e6*math.Pow(10, 0.2*math.Sin(float64(7*d)))) }, days: 3 * 365},
 }
 
 func (s *site) readingsOf(v *story) []*creepagev1.Reading {
@@ -212,9 +215,10 @@ func (s *site) readingsOf(v *story) []*creepagev1.Reading {
 		}
 	}
 	if v.monitor != nil {
-		for d := range monitorDays {
+		days := cmp.Or(v.days, monitorDays)
+		for d := range days {
 			out = append(out, &creepagev1.Reading{ReadingId: fmt.Sprintf("%s-m%d", v.name, d), Vehicle: "vehicles/" + v.name, Platform: proto.String("platforms/harbor-van-400"),
-				MeasureTime: timestamppb.New(s.loaded.AddDate(0, 0, d-monitorDays)), Method: creepagev1.Reading_MONITOR, Component: creepagev1.Reading_SYSTEM, Conductor: creepagev1.Reading_ALL,
+				MeasureTime: timestamppb.New(s.loaded.AddDate(0, 0, d-days)), Method: creepagev1.Reading_MONITOR, Component: creepagev1.Reading_SYSTEM, Conductor: creepagev1.Reading_ALL,
 				Reference: creepagev1.Reading_CHASSIS, Relation: creepagev1.Reading_EQUAL, ResistanceOhms: v.monitor(d), Quantity: creepagev1.Reading_PARALLEL.Enum()})
 		}
 	}

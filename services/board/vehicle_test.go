@@ -4,20 +4,65 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"regexp"
 	"strings"
 	"testing"
 
 	"github.com/chromedp/chromedp"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/insulation"
 )
 
-func TestAVehiclesPageIsSmallEnoughForAPhone(t *testing.T) {
+// Three years of a monitor's value a day are drawn whole, in a page that a phone
+// on the shop's network loads at once.
+func TestAVehiclesPageWithThreeYearsOfAMonitorIsLightAndHasEveryMark(t *testing.T) {
 	p := newPlain(t, here.adminKey)
-	code, page := p.get("/vehicles/van-02")
-	if code != http.StatusOK || len(page) > 200<<10 {
-		t.Errorf("answered %d with %d kB, want at most 200", code, len(page)>>10)
+	for vehicle, most := range map[string]int{"van-02": 120, "van-15": 200} {
+		code, page := p.get("/vehicles/" + vehicle)
+		if code != http.StatusOK || len(page) > most<<10 {
+			t.Errorf("%s: answered %d with %d kB, want at most %d", vehicle, code, len(page)>>10, most)
+		}
+		t.Logf("%s: %d kB", vehicle, len(page)>>10)
 	}
+	b := browse(t)
+	b.signIn(here.adminKey)
+	b.open("/vehicles/van-15")
+	all := b.marks(".plot .mark.monitor")
+	top := b.marks(".plot .mark.monitor.above")
+	if all != 3*365 || top == 0 || top == all {
+		t.Errorf("%d marks of the monitor, %d at its ceiling; %d values were sent, some at the ceiling", all, top, 3*365)
+	}
+	said := eval[int](b, `[...document.querySelectorAll(".plot .mark metadata")].reduce((n, d) => n + d.textContent.split("\n").length, 0)`)
+	if marks := b.marks(".plot .mark"); said != marks {
+		t.Errorf("%d marks, %d lines of what is said of them", marks, said)
+	}
+	b.quiet()
+}
+
+func TestPointingAtAMarkSaysItsValueAndDay(t *testing.T) {
+	newest := readings(t, "van-15")[0].GetReading()
+	b := browse(t)
+	b.signIn(here.adminKey)
+	b.size(1024, 900)
+	b.open("/vehicles/van-15")
+	b.until(`document.querySelector(".plot .mark") !== null && !document.querySelector("[aria-busy]")`)
+	eval[string](b, `(() => {
+		const s = document.querySelector(".plot svg"), r = s.getBoundingClientRect(), scale = r.width / s.viewBox.baseVal.width;
+		let last = [0, 0];
+		for (const p of document.querySelectorAll(".plot .mark.monitor"))
+			for (const shape of p.getAttribute("d").split("Z").slice(0, -1)) {
+				const at = shape.slice(shape.lastIndexOf("M") + 1).split("L")[0].split(" ").map(Number);
+				at[0] += Number(p.dataset.half);
+				if (at[0] > last[0]) last = at;
+			}
+		s.dispatchEvent(new PointerEvent("pointermove", { bubbles: true, pointerType: "mouse", clientX: r.x + last[0] * scale, clientY: r.y + last[1] * scale }));
+		return ""; })()`)
+	said := run(b, chromedp.Text(chromedp.CSS(".readout")))
+	if day := newest.GetMeasureTime().AsTime().Local().Format("2 Jan 2006"); !strings.Contains(said, day) || !strings.Contains(said, insulation.FormatOhms(newest.GetResistanceOhms())) {
+		t.Errorf("pointing at the newest mark says %q; it is %s of %s", said, insulation.FormatOhms(newest.GetResistanceOhms()), day)
+	}
+	b.quiet()
 }
 
 func TestAMonitorsCeilingIsDrawnAsABound(t *testing.T) {
@@ -30,7 +75,7 @@ func TestAMonitorsCeilingIsDrawnAsABound(t *testing.T) {
 	b := browse(t)
 	b.signIn(here.adminKey)
 	b.open("/vehicles/van-04")
-	if got := eval[int](b, `document.querySelectorAll(".plot .mark.monitor.above").length`); top < 10 || got != top {
+	if got := b.marks(".plot .mark.monitor.above"); top < 10 || got != top {
 		t.Errorf("%d open marks, %d values at the ceiling of 5 MΩ", got, top)
 	}
 	b.quiet()
@@ -41,21 +86,21 @@ func TestDaysOfAChartAreChosenByDraggingByKeyAndWithoutScript(t *testing.T) {
 	b.signIn(here.adminKey)
 	b.open("/vehicles/van-09")
 	b.until(`document.querySelector(".plot .mark") !== null && !document.querySelector("[aria-busy]")`)
-	all := eval[int](b, `document.querySelectorAll(".plot .mark").length`)
+	all := b.marks(".plot .mark")
 	eval[string](b, `(() => {
 		const s = document.querySelector(".plot svg"), r = s.getBoundingClientRect();
 		const at = (type, share) => s.dispatchEvent(new PointerEvent(type, { bubbles: true, pointerType: "mouse", clientX: r.x + share * r.width, clientY: r.y + 100 }));
 		at("pointerdown", 0.3); at("pointermove", 0.5); at("pointerup", 0.5);
 		return ""; })()`)
 	b.until(`location.search.includes("from=") && !document.querySelector("[aria-busy]")`)
-	some := eval[int](b, `document.querySelectorAll(".plot .mark").length`)
+	some := b.marks(".plot .mark")
 	if some >= all || some == 0 {
 		t.Errorf("%d of %d marks after dragging over a fifth of the chart", some, all)
 	}
 	at := run(b, chromedp.Location())
 	eval[string](b, `document.querySelector(".plot").focus(), document.querySelector(".plot").dispatchEvent(new KeyboardEvent("keydown", { key: "0", bubbles: true })), ""`)
 	b.until(`!location.search.includes("from=") && !document.querySelector("[aria-busy]")`)
-	if got := eval[int](b, `document.querySelectorAll(".plot .mark").length`); got != all {
+	if got := b.marks(".plot .mark"); got != all {
 		t.Errorf("%d marks after showing all, want %d", got, all)
 	}
 	b.quiet()
@@ -64,7 +109,11 @@ func TestDaysOfAChartAreChosenByDraggingByKeyAndWithoutScript(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, page := newPlain(t, here.adminKey).get(u.RequestURI())
-	if got := strings.Count(page[:strings.Index(page, "Its parts")], `class="mark `); got != some {
+	got := 0
+	for _, path := range regexp.MustCompile(`class="mark [^>]* d="([^"]*)"`).FindAllStringSubmatch(page[:strings.Index(page, "Its parts")], -1) {
+		got += strings.Count(path[1], "Z")
+	}
+	if got != some {
 		t.Errorf("without script %d marks at the same address, want %d", got, some)
 	}
 }

@@ -239,7 +239,7 @@ func resultsOf(res *creepagev1.SubmitReadingsResponse, points []int) answer {
 		}
 		t := pointText{Point: points[i], Again: one.GetOutcome() == creepagev1.SubmitResult_DUPLICATE, Verdict: word(one.GetAssessment().GetServiceLimit()), Text: verdictText(one.GetAssessment())}
 		for _, n := range one.GetAssessment().GetNotes() {
-			t.Notes = append(t.Notes, n.GetText())
+			t.Notes = append(t.Notes, prose(n.GetText()))
 		}
 		a.Results = append(a.Results, t)
 	}

@@ -5,6 +5,9 @@ import (
 	"net/url"
 	"strings"
 	"testing"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
 )
 
 func TestAValueChangedAfterItWasEnteredTakesTheFirstOnesPlaceWithAReason(t *testing.T) {
@@ -44,6 +47,99 @@ func TestAValueChangedAfterItWasEnteredTakesTheFirstOnesPlaceWithAReason(t *test
 		}
 	}
 	b.quiet()
+}
+
+// A gloved hand reads and answers a point without scrolling: the cautions stay
+// in view on one line, and unfold.
+func TestThePointIsOnTheFirstScreenOfAPhoneAndTheCautionsStayInView(t *testing.T) {
+	b := browse(t)
+	b.size(360, 740)
+	b.signIn(here.shopKey)
+	b.open("/visit?vehicle=van-08")
+	full := `getComputedStyle(document.querySelector(".cautions .full")).display`
+	if d := eval[string](b, full); d == "none" {
+		t.Error("the cautions are folded at the precautions")
+	}
+	b.click("[data-on]")
+	b.click("[data-on]")
+	box := func(css string) []float64 {
+		return eval[[]float64](b, `(r => [r.top, r.bottom])(document.querySelector("`+css+`").getBoundingClientRect())`)
+	}
+	caution, value, over, bar := box(".cautions"), box("#value-0"), box("input[name=over_0]"), box("[data-steps]")
+	if h := caution[1] - caution[0]; caution[0] < -1 || h > 60 {
+		t.Errorf("at a point the cautions stand at %v and are %v px high", caution[0], h)
+	}
+	if value[0] < caution[1] || over[1] > bar[0] {
+		t.Errorf("value at %v, over range at %v, between the cautions' end at %v and the bar at %v they must be", value, over, caution[1], bar[0])
+	}
+	b.shot("visit-point-360")
+	b.click("[data-unfold]")
+	if text := run(b, chromedp.Text(chromedp.CSS(".cautions"))); !strings.Contains(text, "maker's procedure") {
+		t.Errorf("unfolded, the cautions say %q", text)
+	}
+	b.click("[data-on]")
+	if d := eval[string](b, full); d != "none" {
+		t.Error("the cautions are not folded at the next point")
+	}
+	run(b, call(emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"}))
+	if d := eval[string](b, full); d == "none" {
+		t.Error("the cautions are folded in print")
+	}
+	b.quiet()
+}
+
+// Chromium trusts its own machine without https, so the site is reached by
+// another name here (see startChromium).
+func TestOnPlainHTTPTheVisitSaysWhatIsLost(t *testing.T) {
+	b := browse(t)
+	b.signIn(here.shopKey)
+	lost := `!document.querySelector("[data-plain]").hidden && document.querySelector("[data-plain]").textContent.includes("Keep it open")`
+	b.open("/visit?vehicle=van-08")
+	if eval[bool](b, lost) {
+		t.Error("the visit's page speaks of plain http where a worker keeps it")
+	}
+	b.base = strings.Replace(b.base, "127.0.0.1", plainHost, 1)
+	b.signIn(here.shopKey)
+	b.open("/visit?vehicle=van-08")
+	if !eval[bool](b, lost) {
+		t.Error("on plain http the visit's page does not say what is lost")
+	}
+	b.base = here.url
+	b.mu.Lock()
+	b.requests = nil // of both names
+	b.mu.Unlock()
+	b.quiet()
+}
+
+func TestWhatContradictsItselfWithoutAConnectionIsAskedBackOnceItIsBack(t *testing.T) {
+	b := browse(t)
+	count := func() int { return len(readings(t, "van-10")) }
+	before := count()
+	b.size(360, 740)
+	b.signIn(here.shopKey)
+	b.open("/visit?vehicle=van-10")
+	for range 4 { // precautions, circumstances, the two points of the battery
+		b.click("[data-on]")
+	}
+	b.offline(true)
+	b.enter("#value-2", "400")
+	b.click("[data-on]")
+	b.until(`document.querySelector("[data-connection]").textContent.includes("1 reading")`)
+	b.click("[data-on]")
+	b.enter("#value-3", "4")
+	b.click("[data-on]")
+	b.until(`document.querySelector("[data-connection]").textContent.includes("2 readings")`)
+	b.offline(false)
+	b.until(`document.querySelector("[data-point='3'] [data-said]").textContent.includes("look at the same insulation")`)
+	if n := count() - before; n != 1 {
+		t.Errorf("%d readings entered before the question was answered, want the first alone", n)
+	}
+	b.do(chromedp.Click(chromedp.CSS("[data-point='3'] [data-said] button:last-child")))
+	b.until(`document.querySelector("[data-point='3'] [data-said]").textContent.includes("service limit")`)
+	if n := count() - before; n != 2 {
+		t.Errorf("%d readings entered, want 2", n)
+	}
+	b.quiet("ERR_INTERNET_DISCONNECTED")
 }
 
 func TestTheEndOfAVisitSaysWhereTheLeakIsWhenAnIsolationFaultIsOpen(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"regexp"
 	"strings"
 	"time"
 
@@ -24,6 +25,8 @@ func functions() template.FuncMap {
 		"day":       day,
 		"date":      date,
 		"moment":    moment,
+		"prose":     prose,
+		"why":       func(reason string) string { return tell(reason).What },
 		"glyph":     func(s creepagev1.Outlook_State) template.HTML { return template.HTML(draw.Glyph(stateWord(s))) },
 		"state":     func(s creepagev1.Outlook_State) string { return string(stateWord(s)) },
 		"glyphOf":   func(s string) template.HTML { return template.HTML(draw.Glyph(draw.State(s))) },
@@ -152,20 +155,36 @@ type chanceWord struct {
 
 var chances = []chanceWord{{0.95, "almost certain"}, {0.75, "very likely"}, {0.5, "likely"}, {0.2, "possible"}, {0.05, "unlikely"}, {0, "very unlikely"}}
 
-func day(t *timestamppb.Timestamp) string {
+// dayForm and momentForm are how days and times are written on every page: no
+// reader takes one for another, whatever order of numbers is usual where they are.
+const (
+	dayForm    = "2 Jan 2006"
+	momentForm = "2 Jan 2006, 15:04"
+)
+
+// dayText writes a time's day where there is no page around it, such as in a chart.
+func dayText(t *timestamppb.Timestamp) string {
 	if t == nil {
 		return "–"
 	}
-	return t.AsTime().UTC().Format("2 Jan 2006")
+	return t.AsTime().UTC().Format(dayForm)
+}
+
+// day writes a time's day; the page's script makes it the day in the viewer's zone.
+func day(t *timestamppb.Timestamp) template.HTML {
+	if t == nil {
+		return "–"
+	}
+	return template.HTML(`<time data-day datetime="` + t.AsTime().UTC().Format(time.RFC3339) + `">` + dayText(t) + `</time>`)
 }
 
 // date writes a day of the contract, YYYY-MM-DD, as people do.
 func date(day string) string {
-	t, err := time.Parse("2006-01-02", day)
+	t, err := time.Parse(time.DateOnly, day)
 	if err != nil {
 		return day
 	}
-	return t.Format("2 Jan 2006")
+	return t.Format(dayForm)
 }
 
 // moment writes a time for the page's script to turn into the viewer's zone.
@@ -174,7 +193,31 @@ func moment(t *timestamppb.Timestamp) template.HTML {
 		return "–"
 	}
 	u := t.AsTime().UTC()
-	return template.HTML(`<time datetime="` + u.Format(time.RFC3339) + `">` + u.Format("2 Jan 2006 15:04") + ` UTC</time>`)
+	return template.HTML(`<time datetime="` + u.Format(time.RFC3339) + `">` + u.Format(momentForm) + ` UTC</time>`)
+}
+
+var dayOfTheContract = regexp.MustCompile(`\b\d{4}-\d{2}-\d{2}\b`)
+
+// prose writes the days in a sentence of the API, which programs read too, as
+// everywhere on the pages.
+func prose(sentence string) string { return dayOfTheContract.ReplaceAllStringFunc(sentence, date) }
+
+// account is an outlook's reason in its parts: what is going on, and what else
+// there is to say. How likely the code is and what to measure, which the reason
+// says as well, stand beside it on the pages.
+type account struct{ What, Also string }
+
+// tell takes a reason apart; one that is worded otherwise stays whole.
+func tell(reason string) account {
+	if i := strings.LastIndex(reason, " Measure the "); i >= 0 {
+		reason = reason[:i]
+	}
+	what, rest, found := strings.Cut(reason, "; the chance of the isolation code ")
+	if !found {
+		return account{What: prose(reason)}
+	}
+	_, also, _ := strings.Cut(rest, ". ")
+	return account{What: prose(what + "."), Also: prose(also)}
 }
 
 // due is by when, as people say it.
@@ -186,7 +229,7 @@ type due struct {
 func dueOf(o *creepagev1.Outlook) due {
 	at := o.GetEvaluateTime().AsTime().UTC()
 	date := func(days float64) string {
-		return at.Add(time.Duration(days * 24 * float64(time.Hour))).Format("2 Jan 2006")
+		return at.Add(time.Duration(days * 24 * float64(time.Hour))).Format(dayForm)
 	}
 	if o.GetState() == creepagev1.Outlook_UNDER {
 		return due{Big: "now", Small: "below the code limit"}

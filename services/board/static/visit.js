@@ -30,9 +30,16 @@
   form.addEventListener("input", keep);
 
   let waiting = load(queueKey, []);
+  let signedOut = false;
+  const asked = new Set(); // points whose question came while another was on the screen
   const say = () => {
-    connection.textContent = waiting.length === 0 ? "" :
-      `No connection. ${waiting.length} ${waiting.length === 1 ? "reading is" : "readings are"} kept in this browser and sent when it is back.`;
+    const lines = [];
+    if (waiting.length > 0) {
+      const kept = `${waiting.length} ${waiting.length === 1 ? "reading is" : "readings are"} kept in this browser`;
+      lines.push(signedOut ? `You are signed out. ${kept}; sign in again and open this visit, and they are sent.` : `No connection. ${kept} and sent when it is back.`);
+    }
+    if (asked.size > 0) lines.push(`Not entered yet, to be looked at again: ${[...asked].map((n) => point(n).querySelector("legend").textContent).join("; ")}.`);
+    connection.textContent = lines.join(" ");
   };
   const put = () => { save(queueKey, waiting); say(); };
 
@@ -40,7 +47,8 @@
     const body = new URLSearchParams(fields);
     body.set("token", form.elements.token.value);
     const res = await fetch("/visit", { method: "POST", body, headers: { Accept: "application/json" }, credentials: "same-origin" });
-    if (res.status === 503) throw new TypeError("busy");
+    signedOut = res.status === 401 || res.status === 403;
+    if (signedOut || res.status === 503) throw new TypeError("not now");
     return res.json();
   };
 
@@ -59,14 +67,18 @@
   const drain = async () => {
     try {
       while (waiting.length > 0) {
-        const item = waiting[0];
-        const answer = await post(item.fields);
+        const item = waiting[0], here = item.visit === form.elements.visit.value;
+        let answer = await post(item.fields);
+        // What contradicts itself is asked back where somebody can answer; the end
+        // of another visit lists it.
+        if (answer.ask && !here) answer = await post([...item.fields, ["confirm", "1"]]);
         waiting = waiting.filter((w) => w !== item);
+        if (answer.ask && steps[current] !== point(item.point)) asked.add(item.point);
         put();
         if (item.visit === form.elements.visit.value && (answer.results || []).length > 0) sent[item.point] = signature(item.point, item.fields);
         if (item.visit === root.dataset.visit || item.visit === form.elements.visit.value) show(item.point, answer);
       }
-    } catch { /* still away; the next try sends the same again */ }
+    } catch { say(); /* still away; the next try sends the same again */ }
   };
   addEventListener("online", flush);
   setInterval(flush, 15000);
@@ -77,6 +89,7 @@
     if (!step) return true;
     const said = step.querySelector("[data-said]");
     said.replaceChildren();
+    if (!answer.ask && asked.delete(n)) say();
     const line = (text, tag = "p") => { const p = document.createElement(tag); p.textContent = text; said.append(p); return p; };
     const button = (text, then) => { const b = document.createElement("button"); b.type = "button"; b.textContent = text; b.addEventListener("click", then); said.append(b); };
     if (answer.problem && !(answer.results || []).length) { line(answer.problem); return false; }
@@ -113,7 +126,7 @@
     } catch {
       // Nobody can be asked now; the answer comes with the connection.
       waiting = waiting.filter((w) => !(w.visit === form.elements.visit.value && w.point === n));
-      waiting.push({ visit: form.elements.visit.value, point: n, fields: [...fields.filter(([name]) => name !== "confirm"), ["confirm", "1"]] });
+      waiting.push({ visit: form.elements.visit.value, point: n, fields });
       put();
       point(n).querySelector("[data-said]").textContent = "Kept in this browser.";
       return true;
@@ -146,6 +159,16 @@
     reason.focus();
   };
 
+  // The cautions in full with the precautions; in view, short, at every point.
+  const cautions = root.querySelector("[data-cautions]"), unfold = cautions.querySelector("[data-unfold]");
+  const fold = (away) => {
+    cautions.classList.toggle("folded", away);
+    unfold.setAttribute("aria-expanded", String(!away));
+    unfold.textContent = away ? "All" : "Less";
+  };
+  unfold.hidden = false;
+  unfold.addEventListener("click", () => fold(!cautions.classList.contains("folded")));
+
   let current = 0;
   const go = (n) => {
     current = Math.min(Math.max(n, 0), steps.length - 1);
@@ -153,6 +176,7 @@
     back.disabled = current === 0;
     on.hidden = current === steps.length - 1;
     where.textContent = `${current + 1} of ${steps.length}`;
+    fold(current !== 0);
     steps[current].querySelector("legend").scrollIntoView({ block: "nearest" });
   };
   const filled = (step) => step.dataset.point !== undefined &&
@@ -233,5 +257,6 @@
   go(0);
   flush();
   keep();
+  root.querySelector("[data-plain]").hidden = isSecureContext;
   if ("serviceWorker" in navigator && isSecureContext) navigator.serviceWorker.register("/visit-worker.js").catch(() => {});
 })();
