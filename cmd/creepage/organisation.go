@@ -14,7 +14,7 @@ import (
 func organisationCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:                        "organisation",
-		Short:                      "Make tenants, for operators of serve and work",
+		Short:                      "Make tenants and their analysts' logins, for operators of serve and work",
 		SuggestionsMinimumDistance: 2,
 		Example:                    "  creepage organisation create harbor-fleet --title 'Harbor Fleet'",
 		Args:                       cobra.ArbitraryArgs,
@@ -25,7 +25,7 @@ func organisationCommand() *cobra.Command {
 			return unknownCommand(cmd, args[0])
 		},
 	}
-	c.AddCommand(createOrganisationCommand())
+	c.AddCommand(createOrganisationCommand(), analystCommand())
 	return c
 }
 
@@ -62,4 +62,42 @@ The key is shown this once; what is stored is its hash.`,
 	}
 	c.Flags().StringVar(&title, "title", "", "title for people")
 	return c
+}
+
+var loginName = regexp.MustCompile(`^[a-z_][a-z0-9_]{0,62}$`)
+
+func analystCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "analyst ORGANISATION LOGIN",
+		Short: "Make a database login that reads one organisation's views, and print its password, once",
+		Long: `Makes a login for an analyst who writes SQL: it reads the views report_* and sees
+the rows of one organisation, whatever its session sets. The database is that of
+CREEPAGE_DATABASE_URL (the owner's login, which may make roles, or a file with it in
+CREEPAGE_DATABASE_URL_FILE). The password is printed this once; for a login that is
+there already it is set anew.
+
+DROP ROLE ends a login.`,
+		Example: "  CREEPAGE_DATABASE_URL_FILE=/run/secrets/owner_url creepage organisation analyst harbor-fleet ann_analyst",
+		Args:    cobra.ExactArgs(2),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if !loginName.MatchString(args[1]) {
+				return wrongUsage(cmd, fmt.Sprintf("login %q: want 1 to 63 lower case letters, digits or _, and no digit at its beginning", args[1]))
+			}
+			url, err := requiredSetting("CREEPAGE_DATABASE_URL", "the address of the database with its owner's login")
+			if err != nil {
+				return err
+			}
+			password, err := app.MakeAnalyst(cmd.Context(), app.AnalystConfig{DatabaseURL: url, Organisation: args[0], Login: args[1], Now: time.Now()})
+			switch {
+			case errors.Is(err, app.ErrTaken):
+				return fmt.Errorf("login %q is there already and is not an analyst's of organisation %q: choose another name", args[1], args[0])
+			case errors.Is(err, app.ErrNoOrganisation):
+				return fmt.Errorf("there is no organisation %q", args[0])
+			case err != nil:
+				return err
+			}
+			fmt.Fprintln(cmd.OutOrStdout(), password)
+			return nil
+		},
+	}
 }

@@ -1,8 +1,8 @@
 -- The logins of the parts, each with the rights of its role and no more. Run
 -- after `creepage migrate`, as the schema's owner with the right to make roles:
 --   psql -v serve_password=... -v work_password=... -f deploy/sql/logins.sql
--- Running it again sets the passwords anew. An analyst's login is made the same
--- way, IN ROLE creepage_analyst, with creepage.organisation set to its tenant's id.
+-- Running it again sets the passwords anew. An analyst's login, which sees one
+-- organisation's rows, is made by `creepage organisation analyst`.
 \set ON_ERROR_STOP on
 SELECT format('CREATE ROLE %I LOGIN', name)
 FROM (VALUES ('creepage_serve'), ('creepage_work')) AS wanted (name)

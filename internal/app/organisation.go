@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"crypto/rand"
 	"crypto/sha256"
 	"time"
 
@@ -32,4 +33,22 @@ func createOrganisation(ctx context.Context, c OrganisationConfig, secret string
 	return store.CreateOrganisation(ctx, c.DatabaseURL, store.NewOrganisation{
 		Name: c.Name, Title: c.Title, KeyTitle: "administrator", KeyRole: int16(creepagev1.Key_ADMINISTRATOR), KeyHash: sha256.Sum256([]byte(secret)), At: c.Now,
 	})
+}
+
+// AnalystConfig is what making an analyst's database login takes.
+type AnalystConfig struct {
+	DatabaseURL         string // of the schema's owner, who may make roles
+	Organisation, Login string
+	Now                 time.Time
+}
+
+// ErrNoOrganisation says that there is no organisation of this name.
+var ErrNoOrganisation = store.ErrNotFound
+
+// MakeAnalyst makes a login that reads the views of one organisation, or sets its
+// password anew, and returns the password, which is kept nowhere. The error is
+// ErrTaken if the login is another's, ErrNoOrganisation if there is none.
+func MakeAnalyst(ctx context.Context, c AnalystConfig) (password string, err error) {
+	password = rand.Text()
+	return password, store.MakeAnalyst(ctx, c.DatabaseURL, store.Analyst{Login: c.Login, Password: password, Organisation: c.Organisation, At: c.Now})
 }

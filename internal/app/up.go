@@ -74,6 +74,9 @@ func (p *Process) startUp(ctx context.Context, c UpConfig) error {
 	if err := prepareTenant(ctx, c, owner); err != nil {
 		return err
 	}
+	if err := store.MakeAnalyst(ctx, owner, store.Analyst{Login: store.AnalystLogin, Organisation: localTenant, At: c.Clock()}); err != nil {
+		return err
+	}
 	s, err := p.connectLocal(ctx, c, postgres)
 	if err != nil {
 		return err
