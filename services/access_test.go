@@ -246,6 +246,34 @@ func TestAReadingThatIsKnownIsADuplicateAndAnotherContentIsNoted(t *testing.T) {
 	}
 }
 
+func TestValidatingSaysWhatWouldBecomeOfEachReadingAndTakesNone(t *testing.T) {
+	s := start(t)
+	s.work(t)
+	s.keep(t, s.organisation, s.vehicle(t, s.organisation, "truck-17"), good("r-1", nil))
+	req := &creepagev1.SubmitReadingsRequest{ValidateOnly: true, Backfill: true, Readings: []*creepagev1.Reading{
+		good("r-1", nil), good("r-2", nil), good("r-3", func(m *creepagev1.Reading) { m.Vehicle = "vehicles/truck-99" }), good("r-4", func(m *creepagev1.Reading) { m.ResistanceOhms = -1 })}}
+	for range 2 {
+		resp, err := s.intake.SubmitReadings(s.with(s.shopKey), req)
+		must(t, err)
+		want := []creepagev1.SubmitResult_Outcome{creepagev1.SubmitResult_DUPLICATE, creepagev1.SubmitResult_ACCEPTED, creepagev1.SubmitResult_ACCEPTED, creepagev1.SubmitResult_REJECTED}
+		for i, r := range resp.GetResults() {
+			if r.GetOutcome() != want[i] {
+				t.Errorf("reading %d: %v, want %v", i, r, want[i])
+			}
+		}
+	}
+	// What is taken after it is worked in; what was only asked about is not there.
+	_, err := s.intake.SubmitReadings(s.with(s.shopKey), &creepagev1.SubmitReadingsRequest{Readings: []*creepagev1.Reading{good("r-5", nil)}})
+	must(t, err)
+	s.committed(t)
+	var n, vehicles int
+	s.db.Query(t, `SELECT count(*) FROM readings WHERE reading_id IN ('r-2', 'r-3', 'r-4')`, &n)
+	s.db.Query(t, `SELECT count(*) FROM vehicles WHERE name = 'truck-99'`, &vehicles)
+	if n != 0 || vehicles != 0 {
+		t.Errorf("%d readings and %d vehicles were taken", n, vehicles)
+	}
+}
+
 func TestCodesGoWithAVisit(t *testing.T) {
 	s := start(t)
 	code := func(vehicle, word string, at time.Time) *creepagev1.CodeSighting {

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -16,6 +17,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/store"
 )
 
 // rowsHolding returns, table by table of the whole database, how many rows hold
@@ -103,6 +105,11 @@ func (s *system) busyVehicle(t testing.TB) {
 	must(t, err)
 	_, err = s.access.CreateKey(admin, &creepagev1.CreateKeyRequest{Key: &creepagev1.Key{Title: "tablet of Jan Berg", Role: creepagev1.Key_FLEET}})
 	must(t, err)
+	// A file that waits to be entered.
+	must(t, s.db.Store(t, store.APILogin).AsOrganisation(t.Context(), s.organisation, func(tx *store.Tx) error {
+		return tx.CreateUpload(t.Context(), &store.Upload{ID: uuid.Must(uuid.NewV7()), Key: "k", Title: "records of jan berg.csv", Stage: store.UploadUnsettled, CreatedAt: now, ExpiresAt: now.AddDate(0, 0, 7)},
+			[]byte("vehicle,note\n"+vin+",Jan Berg\n"))
+	}))
 	s.evaluated(t, "vehicles/ferry-of-anna")
 }
 

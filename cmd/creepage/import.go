@@ -188,7 +188,7 @@ func (f *importFlags) readMapping() (*sheet.Mapping, []byte, error) {
 }
 
 func suggestMapping(out io.Writer, path string) error {
-	m, err := sheet.Suggest(path)
+	m, err := sheet.Suggest(path, "")
 	if err != nil {
 		return err
 	}

@@ -103,7 +103,7 @@ func (p *Process) startAPI(s *shared, registry *prometheus.Registry, config serv
 	}
 	watches := notify.New(notify.Options{Store: s.api, Pages: sealer, Log: p.common.Log, Now: p.common.Clock, Policy: hooks.policy(), Safe: safe})
 	p.stack.push("listening for changes", func(context.Context) error { watches.Close(); return nil })
-	front, err := p.newServer(s, registry, publisher, watches, sealer, destinations, config, pages)
+	front, site, err := p.newServer(s, registry, publisher, watches, sealer, destinations, config, pages)
 	if err != nil {
 		return err
 	}
@@ -133,6 +133,8 @@ func (p *Process) startAPI(s *shared, registry *prometheus.Registry, config serv
 		<-ended
 		return err
 	})
+	// Before the server, which they call.
+	p.stack.push("imports of the board", func(context.Context) error { site.Close(); return nil })
 	// Before the listeners, which wait for calls in flight: a watch does not end by itself.
 	p.stack.push("watches", func(context.Context) error { watches.Close(); return nil })
 	return nil
@@ -147,18 +149,18 @@ func (p *Process) listenOn(address string, actual *string) (net.Listener, error)
 	return l, nil
 }
 
-func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher *stream.Publisher, watches *notify.Service, pages *page.Sealer, destinations *destination.Set, config server.Config, seen BoardConfig) (*server.Server, error) {
+func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher *stream.Publisher, watches *notify.Service, pages *page.Sealer, destinations *destination.Set, config server.Config, seen BoardConfig) (front *server.Server, seenBy *board.Board, err error) {
 	model, err := trend.NewModel(trend.Default())
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	readings, err := intake.New(s.api, publisher, pages, registry, p.common.Clock)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	vehicles := fleet.New(s.api, model, pages, p.common.Clock)
 	var pagesFailed error
-	front, err := server.New(config, server.Parts{
+	front, err = server.New(config, server.Parts{
 		Log: p.common.Log, Metrics: registry, Now: p.common.Clock, FindKey: access.FindKey(s.api), Checks: s.checks(s.api),
 		Services: func(r grpc.ServiceRegistrar) {
 			creepagev1.RegisterIntakeServiceServer(r, readings)
@@ -178,23 +180,24 @@ func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher 
 			creepagev1.RegisterReportScheduleServiceServer(r, report.NewSchedules(reports, pages, destinations))
 		},
 		Pages: func(mux *http.ServeMux, front *server.Server) {
-			h, err := board.New(front.Conn(), board.Options{Log: p.common.Log, Now: p.common.Clock, Store: s.api,
+			site, err := board.New(front.Conn(), board.Options{Log: p.common.Log, Now: p.common.Clock, Store: s.api,
 				Cookies: board.Cookies{Secure: config.TLS != nil || seen.SecureCookies, TrustForwardedProto: seen.TrustForwardedProto}})
 			if err != nil {
 				pagesFailed = err
 				return
 			}
-			mux.Handle("/", h)
+			seenBy = site
+			mux.Handle("/", site)
 			pagesFailed = reference.Register(mux)
 		},
 	})
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if pagesFailed != nil {
-		return nil, errors.Join(pagesFailed, front.Shutdown(context.Background()))
+		return nil, nil, errors.Join(pagesFailed, front.Shutdown(context.Background()))
 	}
-	return front, nil
+	return front, seenBy, nil
 }
 
 // checks are what a part cannot do its work without.

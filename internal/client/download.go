@@ -16,7 +16,7 @@ import (
 // transfer broke off; io.EOF means that the file is whole.
 func (c *Client) Download(ctx context.Context, p Patience, path string) (*http.Response, error) {
 	var resp *http.Response
-	err := p.try(ctx, func() (err error) {
+	err := p.Try(ctx, func() (err error) {
 		resp, err = c.open(ctx, path)
 		return err
 	})

@@ -30,11 +30,11 @@ func DefaultPatience() Patience {
 // answers UNAVAILABLE or RESOURCE_EXHAUSTED. It waits as long as the service
 // asks for where it says so.
 func (c *Client) CallPatiently(ctx context.Context, p Patience, method, path string, in, out proto.Message) error {
-	return p.try(ctx, func() error { return c.Call(ctx, method, path, in, out) })
+	return p.Try(ctx, func() error { return c.Call(ctx, method, path, in, out) })
 }
 
-// try calls until it succeeds, cannot succeed or patience ends.
-func (p Patience) try(ctx context.Context, call func() error) error {
+// Try calls until it succeeds, cannot succeed or patience ends.
+func (p Patience) Try(ctx context.Context, call func() error) error {
 	waits := &askedFor{ExponentialBackOff: backoff.NewExponentialBackOff()}
 	waits.InitialInterval, waits.MaxInterval = p.First, p.Longest
 	_, err := backoff.Retry(ctx, func() (struct{}, error) {

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"unicode/utf8"
 )
 
 // Bounds of one record, so that a file that is no table cannot fill the memory.
@@ -90,6 +91,9 @@ func (c *csvTable) lineOf(cells []string) int {
 
 func (c *csvTable) record(first []byte) ([]string, error) {
 	if !bytes.ContainsRune(first, '"') {
+		if !utf8.Valid(first) {
+			return nil, errNotUTF8
+		}
 		return strings.Split(string(bytes.TrimRight(first, "\r\n")), string(c.comma)), nil
 	}
 	text := first
@@ -115,6 +119,9 @@ func (c *csvTable) record(first []byte) ([]string, error) {
 }
 
 func (c *csvTable) parse(text []byte) ([]string, error) {
+	if !utf8.Valid(text) {
+		return nil, errNotUTF8
+	}
 	r := csv.NewReader(bytes.NewReader(text))
 	r.Comma = c.comma
 	r.FieldsPerRecord = -1
@@ -129,6 +136,9 @@ func (c *csvTable) parse(text []byte) ([]string, error) {
 }
 
 func csvReason(err error) string {
+	if errors.Is(err, errNotUTF8) {
+		return "it is not in UTF-8; save the file as CSV in UTF-8"
+	}
 	var pe *csv.ParseError
 	if errors.As(err, &pe) {
 		err = pe.Err

@@ -2,10 +2,12 @@ package sheet
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
 	"os"
+	"regexp"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -13,6 +15,7 @@ import (
 	spb "google.golang.org/genproto/googleapis/rpc/status"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/insulation"
@@ -33,12 +36,16 @@ type Import struct {
 	Now   time.Time
 	Batch int  // readings a request, at most MaxBatch
 	Live  bool // readings of today, about which warnings are news; otherwise old records
+	// Check asks the service what would become of the readings and has it take none.
+	Check bool
 
 	CheckpointFile string              // where the import's place is kept; empty: nowhere
 	Checkpoint     Checkpoint          // where to begin
 	Rejects        *Rejects            // where refused rows go
 	Progress       func(Place, Counts) // told after every batch; may be nil
-	Judged         func(Row, error)    // told in a dry run of every reading, with why it would be refused; may be nil
+	Judged         func(Row, error)    // told in a dry run or check of every reading, with why it would be refused; may be nil
+
+	seen map[[sha256.Size]byte]bool // of a check: what stood further up in the file
 }
 
 // Run reads the table to its end. On an error everything before the last
@@ -157,6 +164,7 @@ func (im *Import) take(ctx context.Context, b batch, at *Checkpoint) error {
 
 func (im *Import) reject(row Row, reason error, at *Checkpoint) error {
 	at.Counts.Rejected++
+	im.tell(row, reason)
 	if err := im.Rejects.Add(row, reason); err != nil {
 		return fmt.Errorf("rejects file: %w", err)
 	}
@@ -177,6 +185,29 @@ func (im *Import) judge(row *Row) {
 	}
 }
 
+// tell says what the service answered for a reading in a check.
+func (im *Import) tell(row Row, refused error) {
+	if im.Check && im.Judged != nil {
+		im.Judged(row, refused)
+	}
+}
+
+// again says that the very reading stood further up in a file that is checked:
+// the service, which takes nothing then, cannot know.
+func (im *Import) again(m *creepagev1.Reading) (bool, error) {
+	text, err := proto.MarshalOptions{Deterministic: true}.Marshal(m)
+	if err != nil {
+		return false, err
+	}
+	if im.seen == nil {
+		im.seen = map[[sha256.Size]byte]bool{}
+	}
+	key := sha256.Sum256(text)
+	known := im.seen[key]
+	im.seen[key] = true
+	return known, nil
+}
+
 // submit sends rows in one request. Where the service refuses the request as a
 // whole because of what is in it, the rows are sent by halves until the ones
 // that it cannot take stand alone.
@@ -184,7 +215,7 @@ func (im *Import) submit(ctx context.Context, rows []Row, at *Checkpoint) error 
 	if len(rows) == 0 {
 		return nil
 	}
-	req := &creepagev1.SubmitReadingsRequest{Backfill: !im.Live, Readings: make([]*creepagev1.Reading, len(rows))}
+	req := &creepagev1.SubmitReadingsRequest{Backfill: !im.Live, ValidateOnly: im.Check, Readings: make([]*creepagev1.Reading, len(rows))}
 	for i := range rows {
 		req.Readings[i] = wire.ReadingMessage(&rows[i].Reading)
 	}
@@ -208,9 +239,21 @@ func (im *Import) submit(ctx context.Context, rows []Row, at *Checkpoint) error 
 	for i, result := range resp.GetResults() {
 		switch result.GetOutcome() {
 		case creepagev1.SubmitResult_ACCEPTED:
-			at.Counts.Accepted++
+			known := false
+			if im.Check {
+				if known, err = im.again(req.GetReadings()[i]); err != nil {
+					return err
+				}
+			}
+			if known {
+				at.Counts.Duplicates++
+			} else {
+				at.Counts.Accepted++
+			}
+			im.tell(rows[i], nil)
 		case creepagev1.SubmitResult_DUPLICATE:
 			at.Counts.Duplicates++
+			im.tell(rows[i], nil)
 		default:
 			if err := im.reject(rows[i], refusal(result.GetError()), at); err != nil {
 				return err
@@ -219,6 +262,9 @@ func (im *Import) submit(ctx context.Context, rows []Row, at *Checkpoint) error 
 	}
 	return nil
 }
+
+// inRequest is a reading's place in its request, which says nothing about the file.
+var inRequest = regexp.MustCompile(`^readings\[[0-9]+\]\.`)
 
 // refusal puts the service's reason in one line: the fields where it names them.
 func refusal(st *spb.Status) error {
@@ -233,12 +279,12 @@ func refusal(st *spb.Status) error {
 			if reason != "" {
 				reason += "; "
 			}
-			reason += v.GetField() + ": " + v.GetDescription()
+			reason += inRequest.ReplaceAllString(v.GetField(), "") + ": " + v.GetDescription()
 		}
 		return errors.New(reason)
 	}
 	if s.Message() == "" {
 		return errors.New("refused without a reason")
 	}
-	return errors.New(s.Message())
+	return errors.New(inRequest.ReplaceAllString(s.Message(), ""))
 }

@@ -183,7 +183,7 @@ func TestAProposalSaysWhatItCannotTell(t *testing.T) {
 	path := file(t, "alt.csv", "Nr;Fahrzeug;Messdatum;Bauteil;Riso U [MΩ];Riso V [MΩ];Riso W [MΩ];Prüfspannung [V];Temperatur [°C];Bemerkung\n"+
 		"17;truck-1;02.03.2026 10:15;Fahrmotor;412,5;>550;OL;500;21,5;x\n"+
 		"18;truck-2;13.03.2026 10:15;Fahrmotor;412,5;>550;OL;500;21,5;x\n")
-	m, err := Suggest(path)
+	m, err := Suggest(path, "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -216,7 +216,7 @@ func TestAProposalSaysWhatItCannotTell(t *testing.T) {
 
 func TestDayAndMonthThatCouldBeEitherAreLeftToAPerson(t *testing.T) {
 	path := file(t, "old.csv", "vehicle,date,component,resistance\ntruck-1,02/03/2026,motor,5M\n")
-	m, err := Suggest(path)
+	m, err := Suggest(path, "")
 	if err != nil {
 		t.Fatal(err)
 	}

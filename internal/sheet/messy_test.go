@@ -121,7 +121,7 @@ func TestRejectsAreMendedAndReadByTheSameMapping(t *testing.T) {
 func TestAColumnOfSeveralTimeFormsIsProposedWithEach(t *testing.T) {
 	path := workbook(t, []any{"Fahrzeug", "Datum", "Bauteil", "Riso"},
 		[]any{"LKW 1", "02.03.2026 10:15", "motor", 1}, []any{"LKW 1", 46083.5, "motor", 1}, []any{"LKW 1", "2.3.26", "motor", 1})
-	m, err := Suggest(path)
+	m, err := Suggest(path, "")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,6 +1,7 @@
 package sheet
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -84,8 +85,42 @@ func openTable(path string, mapping *Mapping) (table, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := checkText(f, path); err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
 	return newCSVTable(f, (&Reader{mapping: mapping}).separator())
 }
+
+// beginnings of files that are no text in UTF-8, with what to do about each.
+var beginnings = []struct{ begin, what string }{
+	{"PK\x03\x04", "this is a workbook and no CSV; its name must end in .xlsx"},
+	{"\xd0\xcf\x11\xe0", "this is a workbook of an old kind; save it as XLSX or as CSV in UTF-8"},
+	{"\xff\xfe", "the text is in UTF-16; save it as CSV in UTF-8"},
+	{"\xfe\xff", "the text is in UTF-16; save it as CSV in UTF-8"},
+	{"%PDF", "this is a PDF and no table"},
+}
+
+// checkText refuses what cannot be a table in CSV by its beginning.
+func checkText(f *os.File, name string) error {
+	start := make([]byte, 512)
+	n, err := f.ReadAt(start, 0)
+	if err != nil && !errors.Is(err, io.EOF) {
+		return err
+	}
+	start = start[:n]
+	for _, b := range beginnings {
+		if bytes.HasPrefix(start, []byte(b.begin)) {
+			return fmt.Errorf("%s: %s", name, b.what)
+		}
+	}
+	if bytes.IndexByte(start, 0) >= 0 {
+		return fmt.Errorf("%s: this is no text; want CSV in UTF-8, or XLSX", name)
+	}
+	return nil
+}
+
+// errNotUTF8 is a row's, or the header's, that was written in another encoding.
+var errNotUTF8 = errNotARow{why: "it is not in UTF-8; save the file as CSV in UTF-8"}
 
 func newReader(t table, name string, mapping *Mapping) (*Reader, error) {
 	header, _, err := t.next()

@@ -46,34 +46,20 @@ var usualNames = map[string][]string{
 var needed = []string{"vehicle", "platform", "measured_at", "method", "component", "resistance_ohm"}
 
 // sampleRows is how many rows a proposal looks at.
-const sampleRows = 50
+const sampleRows = 2000
 
 // Suggest proposes a mapping from a table's header and first rows. What it
 // cannot tell stands in Unsure, which a person must settle: an import refuses
-// the proposal until then.
-func Suggest(path string) (*Mapping, error) {
-	header, rows, m, err := sample(path)
+// the proposal until then. sheet names that of a workbook; it may be empty where
+// there is one only.
+func Suggest(path, sheet string) (*Mapping, error) {
+	header, rows, m, err := sample(path, sheet)
 	if err != nil {
 		return nil, err
 	}
 	m.Columns, m.Constants = map[string]Names{}, map[string]string{}
 	m.nameColumns(header)
-	cells := func(column string) []string {
-		var out []string
-		for i, h := range header {
-			for _, name := range m.Columns[column] {
-				if h != name {
-					continue
-				}
-				for _, row := range rows {
-					if i < len(row) && strings.TrimSpace(row[i]) != "" {
-						out = append(out, strings.TrimSpace(row[i]))
-					}
-				}
-			}
-		}
-		return out
-	}
+	cells := func(column string) []string { return m.cellsOf(column, header, rows) }
 	m.proposeNumbers(cells)
 	m.proposeTimes(cells("measured_at"))
 	m.proposeWords(cells)
@@ -86,12 +72,50 @@ func Suggest(path string) (*Mapping, error) {
 	return m, nil
 }
 
+// cellsOf lists what stands in a table's columns for a column of readings.csv.
+func (m *Mapping) cellsOf(column string, header []string, rows [][]string) []string {
+	var out []string
+	for i, h := range header {
+		for _, name := range m.Columns[column] {
+			if h != name {
+				continue
+			}
+			for _, row := range rows {
+				if i < len(row) && strings.TrimSpace(row[i]) != "" {
+					out = append(out, strings.TrimSpace(row[i]))
+				}
+			}
+		}
+	}
+	return out
+}
+
+// Look says what a table holds that a mapping has to settle: its columns, and for
+// each column of words the cells of the first rows that are none of them, each once.
+func (m *Mapping) Look(path string) (header []string, foreign map[string][]string, err error) {
+	header, rows, _, err := sample(path, m.Sheet)
+	if err != nil {
+		return nil, nil, err
+	}
+	found := Mapping{Columns: m.Columns}
+	found.proposeWords(func(column string) []string { return m.cellsOf(column, header, rows) })
+	foreign = map[string][]string{}
+	for column, words := range found.Words {
+		for _, cell := range keysOf(words) {
+			if words[cell] == "" {
+				foreign[column] = append(foreign[column], cell)
+			}
+		}
+	}
+	return header, foreign, nil
+}
+
 func (m *Mapping) unsure(format string, args ...any) {
 	m.Unsure = append(m.Unsure, fmt.Sprintf(format, args...))
 }
 
-func sample(path string) (header []string, rows [][]string, m *Mapping, err error) {
-	m = &Mapping{}
+func sample(path, sheet string) (header []string, rows [][]string, m *Mapping, err error) {
+	m = &Mapping{Sheet: sheet}
 	if !strings.EqualFold(filepath.Ext(path), ".xlsx") {
 		if m.Separator, err = separatorOf(path); err != nil {
 			return nil, nil, nil, err
@@ -108,11 +132,11 @@ func sample(path string) (header []string, rows [][]string, m *Mapping, err erro
 		if errors.Is(err, io.EOF) {
 			break
 		}
-		if errors.As(err, &bad) {
+		if errors.As(err, &bad) && len(rows) > 0 {
 			continue
 		}
 		if err != nil {
-			return nil, nil, nil, err
+			return nil, nil, nil, fmt.Errorf("%s: header: %w", path, err)
 		}
 		rows = append(rows, cells)
 	}

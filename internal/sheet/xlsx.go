@@ -31,6 +31,15 @@ func openXLSX(path, sheet string) (*xlsxTable, error) {
 	return x, nil
 }
 
+// Sheets lists the sheets of a workbook.
+func Sheets(path string) ([]string, error) {
+	book, err := excelize.OpenFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return book.GetSheetList(), book.Close()
+}
+
 func (x *xlsxTable) choose() error {
 	sheets := x.book.GetSheetList()
 	if x.sheet == "" && len(sheets) == 1 {

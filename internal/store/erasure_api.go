@@ -19,6 +19,9 @@ func (t *Tx) EraseVehicle(ctx context.Context, key int64, pseudonym string, now 
 	if err != nil {
 		return 0, err
 	}
+	if err := t.dropUploads(ctx); err != nil {
+		return 0, err
+	}
 	loose := standing(names)
 	aside, err := t.rewriteConflicts(ctx, key, func(m *creepagev1.Reading) {
 		m.Vehicle = wire.Vehicles.Name(pseudonym)
@@ -65,6 +68,9 @@ func standing(texts []string) *regexp.Regexp {
 // EraseWords takes a text out of everything that people wrote in the
 // organisation, and returns how many rows held it.
 func (t *Tx) EraseWords(ctx context.Context, words, put string) (int64, error) {
+	if err := t.dropUploads(ctx); err != nil {
+		return 0, err
+	}
 	stands := standing([]string{words})
 	aside, err := t.rewriteConflicts(ctx, 0, func(m *creepagev1.Reading) {
 		for _, text := range []**string{&m.Qualification, &m.Visit} {

@@ -23,6 +23,9 @@ func (s *Store) CreateSession(ctx context.Context, v Session) error {
 		if _, err := t.tx.Exec(ctx, `DELETE FROM sessions WHERE organisation_id = $1 AND expires_at <= $2`, v.Organisation, v.CreatedAt); err != nil {
 			return fail("forget expired sessions", err)
 		}
+		if err := t.forgetUploads(ctx, v.CreatedAt); err != nil {
+			return err
+		}
 		_, err := t.tx.Exec(ctx, `INSERT INTO sessions (id_hash, organisation_id, sealed_key, created_at, expires_at) VALUES ($1, $2, $3, $4, $5)`,
 			v.Hash[:], v.Organisation, v.SealedKey, v.CreatedAt, v.ExpiresAt)
 		return fail("keep a session", err)

@@ -1,7 +1,7 @@
 // Package board is the web pages: what needs a bay, by when and why, a
 // vehicle's trend, a visit entered at the vehicle, and what stands around them.
 // It asks the API's own client with the rights of the key that signed in; of the
-// database it knows its sessions alone.
+// database it knows its sessions and the files brought to it alone.
 //
 // Pages are HTML made on the server and work without JavaScript; scripts add
 // pointing, the viewer's time zone, one test point at a time and entering
@@ -12,6 +12,7 @@ import (
 	"embed"
 	"fmt"
 	"html/template"
+	"io"
 	"io/fs"
 	"log/slog"
 	"net/http"
@@ -59,6 +60,8 @@ type Board struct {
 	sessions *sessions
 	pages    map[string]*template.Template
 	mux      *http.ServeMux
+	front    http.Handler // mux behind what every page has in common
+	works    *works
 
 	access    creepagev1.AccessServiceClient
 	fleet     creepagev1.FleetServiceClient
@@ -71,10 +74,10 @@ type Board struct {
 	reports   creepagev1.ReportServiceClient
 }
 
-// New makes the board's handler on a connection to the API.
-func New(conn grpc.ClientConnInterface, options Options) (http.Handler, error) {
+// New makes the board on a connection to the API.
+func New(conn grpc.ClientConnInterface, options Options) (*Board, error) {
 	b := &Board{
-		log: options.Log, now: options.Now, sessions: &sessions{store: options.Store, cookies: options.Cookies}, mux: http.NewServeMux(),
+		log: options.Log, now: options.Now, sessions: &sessions{store: options.Store, cookies: options.Cookies}, mux: http.NewServeMux(), works: newWorks(),
 		access: creepagev1.NewAccessServiceClient(conn), fleet: creepagev1.NewFleetServiceClient(conn), intake: creepagev1.NewIntakeServiceClient(conn),
 		platforms: creepagev1.NewPlatformServiceClient(conn), warnings: creepagev1.NewWarningServiceClient(conn), bench: creepagev1.NewBenchServiceClient(conn),
 		review: creepagev1.NewReviewServiceClient(conn), webhooks: creepagev1.NewWebhookServiceClient(conn), reports: creepagev1.NewReportServiceClient(conn),
@@ -88,8 +91,15 @@ func New(conn grpc.ClientConnInterface, options Options) (http.Handler, error) {
 		return nil, fmt.Errorf("open the embedded files: %w", err)
 	}
 	b.routes(static)
-	return b.protect(b.mux), nil
+	b.front = b.protect(b.mux)
+	return b, nil
 }
+
+// ServeHTTP implements http.Handler.
+func (b *Board) ServeHTTP(w http.ResponseWriter, r *http.Request) { b.front.ServeHTTP(w, r) }
+
+// Close breaks off what is worked on behind the pages, each where it can go on.
+func (b *Board) Close() { b.works.close() }
 
 func (b *Board) routes(static fs.FS) {
 	b.mux.Handle("GET /static/", http.StripPrefix("/static/", cached(http.FileServerFS(static))))
@@ -118,6 +128,14 @@ func (b *Board) routes(static fs.FS) {
 	b.mux.HandleFunc("GET /fleet", b.signedIn(b.showFleet))
 	b.mux.HandleFunc("GET /export", b.signedIn(b.showExport))
 	b.mux.HandleFunc("GET /export/download", b.signedIn(b.giveExport))
+	b.mux.HandleFunc("GET /import", b.signedIn(b.showImports))
+	b.mux.HandleFunc("POST /import", b.signedIn(b.upload))
+	b.mux.HandleFunc("GET /import/{upload}", b.signedIn(b.showImport))
+	b.mux.HandleFunc("GET /import/{upload}/refused", b.signedIn(b.giveRejects))
+	b.mux.HandleFunc("POST /import/{upload}/columns", b.signedIn(b.settle))
+	b.mux.HandleFunc("POST /import/{upload}/check", b.signedIn(b.recheck))
+	b.mux.HandleFunc("POST /import/{upload}/enter", b.signedIn(b.enter))
+	b.mux.HandleFunc("POST /import/{upload}/remove", b.signedIn(b.removeImport))
 	b.mux.HandleFunc("GET /keys", b.signedIn(b.showKeys))
 	b.mux.HandleFunc("POST /keys", b.signedIn(b.createKey))
 	b.mux.HandleFunc("POST /keys/{key}/revoke", b.signedIn(b.revokeKey))
@@ -149,7 +167,15 @@ func (b *Board) protect(next http.Handler) http.Handler {
 		h.Set("X-Frame-Options", "DENY")
 		h.Set("Referrer-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
-		r.Body = http.MaxBytesReader(w, r.Body, maxFormBytes)
+		limit := int64(maxFormBytes)
+		if r.Method == http.MethodPost && r.URL.Path == "/import" {
+			if limit += maxUploadBytes; r.ContentLength > limit {
+				_, _ = io.CopyN(io.Discard, r.Body, drainedBytes) // what follows is the answer, whoever gave up before
+				b.fail(w, r, nil, http.StatusRequestEntityTooLarge, "The file is too large.", tooLarge)
+				return
+			}
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, limit)
 		next.ServeHTTP(w, r)
 	}))
 }

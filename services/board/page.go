@@ -83,6 +83,7 @@ var notices = map[string]string{
 	"finding":      "What was found is recorded.",
 	"voided":       "The reading is void. It stays on record; the outlook follows within seconds.",
 	"calibration":  "The calibration is recorded.",
+	"upload":       "The file is removed.",
 	"webhook":      "The address is removed.",
 	"revoked":      "The key is revoked; it is refused within seconds.",
 }

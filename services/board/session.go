@@ -153,6 +153,8 @@ func (v *visitor) May(what string) bool {
 		return role == creepagev1.Key_FLEET || role == creepagev1.Key_ADMINISTRATOR
 	case "submit":
 		return role == creepagev1.Key_SHOP || role == creepagev1.Key_ADMINISTRATOR
+	case "import":
+		return role == creepagev1.Key_SHOP || role == creepagev1.Key_FEEDER || role == creepagev1.Key_ADMINISTRATOR
 	case "administer":
 		return role == creepagev1.Key_ADMINISTRATOR
 	}
@@ -170,6 +172,10 @@ func (b *Board) signedIn(next func(http.ResponseWriter, *http.Request, *visitor)
 		}
 		if s == nil {
 			b.askToSignIn(w, r)
+			return
+		}
+		if err := readForm(r); err != nil {
+			b.fail(w, r, nil, http.StatusBadRequest, "The form cannot be read.", "It may be too large. Nothing was changed.")
 			return
 		}
 		if r.Method == http.MethodPost && subtle.ConstantTimeCompare([]byte(r.PostFormValue("token")), []byte(s.token)) != 1 {
@@ -191,6 +197,14 @@ func (b *Board) signedIn(next func(http.ResponseWriter, *http.Request, *visitor)
 		}
 		next(w, r.WithContext(ctx), &visitor{Caller: caller, Token: s.token, session: s})
 	}
+}
+
+// readForm reads a form that has a file with it, of which little stays in memory.
+func readForm(r *http.Request) error {
+	if r.Method != http.MethodPost || !strings.HasPrefix(r.Header.Get("Content-Type"), "multipart/form-data") {
+		return nil
+	}
+	return r.ParseMultipartForm(maxFormBytes)
 }
 
 func (b *Board) askToSignIn(w http.ResponseWriter, r *http.Request) {

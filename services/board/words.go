@@ -44,10 +44,15 @@ func functions() template.FuncMap {
 		"table": func(name string, v *visitor, rows []readingRow, title string) readingTable {
 			return readingTable{name, v, rows, title}
 		},
-		"decades": factorText,
-		"share":   shareText,
-		"lost":    lostText,
-		"args":    func(p *vehiclePage, v *visitor, w *creepagev1.Warning) warningArgs { return warningArgs{p, v, w} },
+		"decades":  factorText,
+		"share":    shareText,
+		"lost":     lostText,
+		"size":     sizeText,
+		"int":      func(n int64) int { return int(n) },
+		"when":     func(t time.Time) template.HTML { return moment(timestamppb.New(t)) },
+		"settling": func(p *uploadPage, v *visitor) settling { return settling{p.ID.String(), p.Settle, v} },
+		"columned": func(c columnChoice, header []string) columned { return columned{c, header} },
+		"args":     func(p *vehiclePage, v *visitor, w *creepagev1.Warning) warningArgs { return warningArgs{p, v, w} },
 	}
 }
 

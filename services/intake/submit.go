@@ -41,6 +41,9 @@ func (s *Service) SubmitReadings(ctx context.Context, req *creepagev1.SubmitRead
 	if err := s.findKnown(ctx, sub); err != nil {
 		return nil, err
 	}
+	if req.GetValidateOnly() {
+		return sub.answer(), nil
+	}
 	if err := s.publisher.Submit(ctx, sub.entries()); err != nil {
 		return nil, err
 	}

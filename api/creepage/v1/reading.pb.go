@@ -1197,7 +1197,9 @@ type SubmitReadingsRequest struct {
 	// Codes seen on the occasion.
 	Codes []*CodeSighting `protobuf:"bytes,2,rep,name=codes,proto3" json:"codes,omitempty"`
 	// Old records: history is built silently, without warnings of the past as news.
-	Backfill      bool `protobuf:"varint,3,opt,name=backfill,proto3" json:"backfill,omitempty"`
+	Backfill bool `protobuf:"varint,3,opt,name=backfill,proto3" json:"backfill,omitempty"`
+	// Says what would become of each reading and code, and takes none of them.
+	ValidateOnly  bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1249,6 +1251,13 @@ func (x *SubmitReadingsRequest) GetCodes() []*CodeSighting {
 func (x *SubmitReadingsRequest) GetBackfill() bool {
 	if x != nil {
 		return x.Backfill
+	}
+	return false
+}
+
+func (x *SubmitReadingsRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
 	}
 	return false
 }
@@ -1962,11 +1971,12 @@ const file_creepage_v1_reading_proto_rawDesc = "" +
 	"\avehicle\x18\x01 \x01(\tB\x18\xe0A\x02\xfaA\x12\n" +
 	"\x10creepage/VehicleR\avehicle\x12\x17\n" +
 	"\x04code\x18\x02 \x01(\tB\x03\xe0A\x02R\x04code\x12:\n" +
-	"\bset_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x02R\asetTime\"\xac\x01\n" +
+	"\bset_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x02R\asetTime\"\xd1\x01\n" +
 	"\x15SubmitReadingsRequest\x12;\n" +
 	"\breadings\x18\x01 \x03(\v2\x14.creepage.v1.ReadingB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\breadings\x12:\n" +
 	"\x05codes\x18\x02 \x03(\v2\x19.creepage.v1.CodeSightingB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\x05codes\x12\x1a\n" +
-	"\bbackfill\x18\x03 \x01(\bR\bbackfill\"\x8a\x01\n" +
+	"\bbackfill\x18\x03 \x01(\bR\bbackfill\x12#\n" +
+	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\"\x8a\x01\n" +
 	"\x16SubmitReadingsResponse\x123\n" +
 	"\aresults\x18\x01 \x03(\v2\x19.creepage.v1.SubmitResultR\aresults\x12;\n" +
 	"\fcode_results\x18\x02 \x01(\v2\x18.creepage.v1.CodeResultsR\vcodeResults\"B\n" +

@@ -4477,6 +4477,8 @@ export interface operations {
                     codes?: components["schemas"]["creepage.v1.CodeSighting"][];
                     /** @description Up to 1000 readings. */
                     readings?: components["schemas"]["creepage.v1.Reading"][];
+                    /** @description Says what would become of each reading and code, and takes none of them. */
+                    validateOnly?: boolean;
                 };
             };
         };
