@@ -135,6 +135,8 @@ func TestOldRecordsAreLookedThroughBeforeTheyAreEnteredAndNothingIsEnteredTwice(
 }
 
 func TestATableInAnotherFormIsAskedAboutBeforeItIsRead(t *testing.T) {
+	b := browse(t)
+	b.signIn(here.shopKey)
 	p := newPlain(t, here.shopKey)
 	file := "Nr;Fahrzeug;Messdatum;Bauteil;Riso U [MΩ];Riso V [MΩ];Temperatur [°C];Bemerkung\n" +
 		"17;Van 30;02.03.2025 10:15;Fahrmotor;412,5;>550;21,5;neu\n18;Van 30;02.04.2025 10:15;Pumpe;400;390;18;\n"
@@ -147,6 +149,15 @@ func TestATableInAnotherFormIsAskedAboutBeforeItIsRead(t *testing.T) {
 			t.Errorf("the proposal does not hold %q", want)
 		}
 	}
+	for _, width := range []int64{360, 1024, 1600} {
+		b.size(width, 900)
+		b.open(at)
+		b.shot(fmt.Sprintf("import-columns-%d", width))
+		if over := eval[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
+			t.Errorf("the columns' page is %d px too wide at %d", over, width)
+		}
+	}
+	b.quiet()
 	f := formOf(page)
 	f.Set("same_platform", "harbor-van-400")
 	f.Set("same_method", "tester")
@@ -317,7 +328,6 @@ func TestAnImportInTheBrowserShowsWhatItDoes(t *testing.T) {
 	b.open("/import")
 	b.do(chromedp.SetUploadFiles(chromedp.CSS("#i-file"), []string{path}))
 	b.follow(chromedp.Click(chromedp.CSS("form[action='/import'] button.main")))
-	b.shot("import-checking-1024")
 	b.until(`document.querySelector("main").textContent.includes("5000 would be entered")`)
 	for _, width := range []int64{360, 1024, 1600} {
 		b.size(width, 900)
@@ -327,7 +337,6 @@ func TestAnImportInTheBrowserShowsWhatItDoes(t *testing.T) {
 		}
 	}
 	b.follow(chromedp.Click(chromedp.CSS("form[action$='/enter'] button")))
-	b.shot("import-entering-1600")
 	b.until(`document.querySelector("main").textContent.includes("5000 were entered")`)
 	b.shot("import-entered-1600")
 	b.quiet()

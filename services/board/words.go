@@ -313,6 +313,8 @@ func groupText(group string) string {
 		return "HV−"
 	case "phases":
 		return "phases U, V, W"
+	case "phase_u", "phase_v", "phase_w":
+		return "phase " + strings.ToUpper(group[len(group)-1:])
 	case "all":
 		return "all conductors tied"
 	case "parallel":
