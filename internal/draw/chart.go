@@ -256,6 +256,15 @@ func (l *layout) estimate() {
 	}
 	var upper, lower []point
 	var median path
+	if len(es) == 1 { // a day alone has no width: it gets that of a mark
+		e := es[0]
+		x, half := l.time.at(e.At), markRadius
+		l.leaf("path", attr{"class", "band"}, attr{"fill", "#bbb"}, attr{"fill-opacity", "0.45"},
+			attr{"d", (&path{}).polygon(point{x - half, l.ohm.at(e.P90)}, point{x + half, l.ohm.at(e.P90)}, point{x + half, l.ohm.at(e.P10)}, point{x - half, l.ohm.at(e.P10)}).String()})
+		median.move(x-half, l.ohm.at(e.P50)).line(x+half, l.ohm.at(e.P50))
+		l.leaf("path", attr{"class", "median"}, attr{"fill", "none"}, attr{"stroke", "#333"}, attr{"stroke-width", "2"}, attr{"d", median.String()})
+		return
+	}
 	for i, e := range es {
 		x := l.time.at(e.At)
 		upper = append(upper, point{x, l.ohm.at(e.P90)})

@@ -68,7 +68,7 @@ func browse(t *testing.T) *browser {
 	t.Helper()
 	ctx, cancel := chromedp.NewContext(here.chromium, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)
-	ctx, cancel = context.WithTimeout(ctx, 8*time.Minute)
+	ctx, cancel = context.WithTimeout(ctx, 15*time.Minute)
 	t.Cleanup(cancel)
 	b := &browser{ctx: ctx, t: t, base: here.url}
 	if err := chromedp.Listen(ctx, b.note); err != nil {

@@ -60,13 +60,18 @@ func TestTheFirstPageOf20000VehiclesIsServedWithinASecond(t *testing.T) {
 	if err := api.Call(t.Context(), "PUT", "/v1/platforms/harbor-van-400", vanPlatform(), nil); err != nil {
 		t.Fatal(err)
 	}
-	seedLarge(t, db, string(details))
 	jar, err := cookiejar.New(nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	p := &plain{t: t, base: "http://" + serve.HTTP, client: &http.Client{Jar: jar}}
 	p.post("/signin", map[string][]string{"key": {key}})
+	for path, want := range map[string]string{"/": `<a href="/visit">enter a visit</a>`, "/fleet": "Harbor van", "/shops": "No shop is on record", "/visit": "To the test points"} {
+		if code, page := p.get(path); code != http.StatusOK || !strings.Contains(page, want) {
+			t.Errorf("before the first reading %s is answered %d without %q", path, code, want)
+		}
+	}
+	seedLarge(t, db, string(details))
 	for _, path := range []string{"/", "/?state=steady", "/fleet", "/shops"} {
 		var first time.Duration
 		best := time.Hour

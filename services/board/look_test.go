@@ -24,18 +24,21 @@ var pagesToLookAt = []struct{ name, path string }{
 // widths are a phone's, a small desk's and a wide screen's.
 var widths = []int64{360, 1024, 1600}
 
-func TestPagesFitEveryWidthAndWriteDaysInOneForm(t *testing.T) {
+func TestEveryPageFitsEveryWidthWritesDaysInOneFormAndHasNoSeriousAccessibilityFault(t *testing.T) {
 	b := browse(t)
+	check := accessibility(t, b)
 	for _, width := range widths {
 		b.size(width, 900)
 		b.open("/signin")
 		b.shot(fmt.Sprintf("signin-%d-light", width))
 	}
+	check("/signin")
 	b.signIn(here.adminKey)
 	for _, look := range []struct {
 		scheme string
 		widths []int64
-	}{{"light", widths}, {"dark", []int64{1024}}} {
+		check  int64 // the width at which accessibility is checked
+	}{{"light", widths, 360}, {"dark", []int64{1024}, 1024}} {
 		b.scheme(look.scheme)
 		for _, width := range look.widths {
 			b.size(width, 900)
@@ -44,6 +47,9 @@ func TestPagesFitEveryWidthAndWriteDaysInOneForm(t *testing.T) {
 				b.shot(fmt.Sprintf("%s-%d-%s", p.name, width, look.scheme))
 				if odd := eval[string](b, `(document.querySelector("main").innerText.match(/\b\d{4}-\d{2}-\d{2}\b|\b[A-Z][a-z]{2,8} \d{1,2}, \d{4}|\b\d{1,2}[\/.]\d{1,2}[\/.]\d{2,4}\b/) || [""])[0]`); odd != "" {
 					t.Errorf("%s writes a day as %q, everywhere else it is 27 Nov 2026", p.path, odd)
+				}
+				if width == look.check {
+					check(fmt.Sprintf("%s %s %d", p.path, look.scheme, width))
 				}
 				if over := eval[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
 					t.Errorf("%s is %d px too wide at %d", p.path, over, width)

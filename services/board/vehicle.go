@@ -239,7 +239,7 @@ func wouldChange(o *creepagev1.Outlook) string {
 	if g := groupText(m.GetGroup()); g != "" {
 		s += ", " + g + ","
 	}
-	if n := m.GetNarrowsTo(); n > 0 && n < 1 {
+	if n := m.GetNarrowsTo(); n > 0 && n < 1 && o.DaysToCodeP50 != nil {
 		s += " would narrow the span of dates to about " + percent(n) + " of what it is."
 	} else {
 		s += " would tell most."

@@ -48,7 +48,7 @@ func keptFor[T any](ctx context.Context, s *Service, r *reviews[T], review func(
 		var none T
 		return none, problem.Unauthenticated("NO_KEY", "a key is needed")
 	}
-	return r.of(ctx, c.Organisation, s.now(), review)
+	return r.of(ctx, c.Organisation, s.now, review)
 }
 
 func (s *Service) reviewShops(ctx context.Context, since time.Time) (*creepagev1.ReviewShopsResponse, error) {

@@ -165,6 +165,7 @@
     cautions.classList.toggle("folded", away);
     unfold.setAttribute("aria-expanded", String(!away));
     unfold.textContent = away ? "All" : "Less";
+    unfold.setAttribute("aria-label", away ? "All cautions" : "Less of the cautions");
   };
   unfold.hidden = false;
   unfold.addEventListener("click", () => fold(!cautions.classList.contains("folded")));
@@ -194,7 +195,7 @@
       await send(n, false);
       on.disabled = false;
       // The answer is read first; the next press goes on.
-      if (sent[n] || queued(n)) on.textContent = "To the next point";
+      if (sent[n] || queued(n)) on.textContent = "Next point";
       return;
     }
     on.textContent = "Go on";
