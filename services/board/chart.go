@@ -121,8 +121,10 @@ func (p *vehiclePage) chart(chartID string, c creepagev1.Reading_Component, now 
 	}
 	ch.Now = now
 	if o := p.Outlook; lowest != nil && (o.GetState() == creepagev1.Outlook_DUE || o.GetState() == creepagev1.Outlook_FALLING) {
+		// Days count from the evaluation, up to a day ago: the date is then the same as everywhere.
+		gone := now.Sub(o.GetEvaluateTime().AsTime()).Hours() / 24
 		ch.Forecast = &draw.Forecast{P10: lowest.GetOperatingP10Ohms(), P50: lowest.GetOperatingOhms(), P90: lowest.GetOperatingP90Ohms(),
-			DaysP10: orNaN(o.DaysToCodeP10), DaysP50: orNaN(o.DaysToCodeP50), DaysP90: orNaN(o.DaysToCodeP90)}
+			DaysP10: orNaN(o.DaysToCodeP10) - gone, DaysP50: orNaN(o.DaysToCodeP50) - gone, DaysP90: orNaN(o.DaysToCodeP90) - gone}
 	}
 	p.addEvents(ch)
 	return ch

@@ -53,3 +53,17 @@ func TestTheWholeVehicleChartShowsOneQuantityAlone(t *testing.T) {
 		}
 	}
 }
+
+// Evaluated yesterday evening, looked at in the morning: the chart's date is the
+// one beside it, not a day later.
+func TestTheChartsDateIsTheOutlooks(t *testing.T) {
+	now := time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC)
+	days := 30.0
+	o := &creepagev1.Outlook{State: creepagev1.Outlook_DUE, EvaluateTime: timestamppb.New(now.Add(-12 * time.Hour)), DaysToCodeP50: &days,
+		Parts: []*creepagev1.Part{{Component: creepagev1.Reading_SYSTEM, Group: "parallel", OperatingOhms: 1e6}}}
+	p := &vehiclePage{record: &record{Vehicle: &creepagev1.Vehicle{}, Outlook: o, Platform: &creepagev1.Platform{}}}
+	f := p.chart("whole", creepagev1.Reading_SYSTEM, now, true).Forecast
+	if got := now.Add(time.Duration(f.DaysP50 * 24 * float64(time.Hour))).Format(dayForm); got != dueOf(o).Big {
+		t.Errorf("the chart says %s, the page %s", got, dueOf(o).Big)
+	}
+}
