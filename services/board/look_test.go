@@ -6,6 +6,7 @@ import (
 	"os/exec"
 	"regexp"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/chromedp/cdproto/emulation"
@@ -88,4 +89,27 @@ func TestAChartIsDrawnToMeasureOnAPhoneAndPrintsInThePagesProportions(t *testing
 	if !regexp.MustCompile(`(?m)^Pages: +1$`).Match(info) {
 		t.Errorf("a vehicle is printed on more than one page:\n%s", info)
 	}
+}
+
+func TestAPhoneThatWasHereBeforeGetsTheChartToMeasureAtOnce(t *testing.T) {
+	b := browse(t)
+	b.signIn(here.adminKey)
+	b.size(360, 740)
+	for again := range 2 {
+		b.mu.Lock()
+		b.requests = nil
+		b.mu.Unlock()
+		b.open("/vehicles/van-02")
+		b.until(`document.querySelector(".charts.fitted") && !document.querySelector(".charts[aria-busy]")`)
+		if over := eval[int](b, `document.querySelector(".plot").scrollWidth - document.querySelector(".plot").clientWidth`); over > 0 {
+			t.Errorf("the chart is %d px wider than the phone", over)
+		}
+		b.mu.Lock()
+		asked := slices.ContainsFunc(b.requests, func(r string) bool { return strings.Contains(r, "/chart?") })
+		b.mu.Unlock()
+		if asked != (again == 0) {
+			t.Errorf("on visit %d the chart is asked for a second time: %v", again+1, asked)
+		}
+	}
+	b.quiet()
 }

@@ -157,6 +157,7 @@ type vehiclePage struct {
 	Chart     template.HTML
 	Drawn     int
 	Steps     []chartStep
+	Fitted    bool // the chart is as wide as there is room
 	Parts     []partRow
 	Rows      []readingRow // of tests, the newest
 	Monitor   []readingRow // of the on-board monitor, the newest
@@ -191,11 +192,13 @@ func (b *Board) vehicle(r *http.Request, size draw.Size) (*vehiclePage, error) {
 }
 
 func (b *Board) showVehicle(w http.ResponseWriter, r *http.Request, v *visitor) {
-	p, err := b.vehicle(r, draw.Middle)
+	size, fitted := firstSize(r)
+	p, err := b.vehicle(r, size)
 	if err != nil {
 		b.failWith(w, r, v, err)
 		return
 	}
+	p.Fitted = fitted
 	q := r.URL.Query()
 	p.RequestID, p.Today, p.Kinds, p.Parties = newID("repair"), b.now().UTC().Format("2006-01-02T15:04"), []string{"replaced", "repaired", "cleaned"}, components()
 	p.Switch = map[string]string{"measured": view(q, "as", ""), "corrected": view(q, "as", "corrected")}

@@ -75,20 +75,37 @@ func chartSteps(from, to time.Time, corrected bool) []chartStep {
 
 // Widths between which a chart is drawn to measure, in pixels.
 const (
-	leastWidth = 300
-	mostWidth  = 1600
+	leastWidth  = 300
+	narrowWidth = 500 // below it, a phone's
+	mostWidth   = 1600
 )
 
 // chartSize is a chart of a width in the page's proportions.
 func chartSize(width int) draw.Size {
 	s := draw.Size{Width: float64(min(max(width, leastWidth), mostWidth)), Height: draw.Middle.Height}
 	switch {
-	case width < 500:
+	case width < narrowWidth:
 		s.Height = draw.Narrow.Height
 	case width > 1200:
 		s.Height = draw.Wide.Height
 	}
 	return s
+}
+
+// widthCookie holds the room for a chart, in pixels, as the page's script last
+// found it.
+const widthCookie = "creepage_width"
+
+// firstSize is the size at which a page's chart is drawn at first: to measure for
+// a phone that was here before, which so need not ask for it a second time. Wider
+// screens get the proportions that print.
+func firstSize(r *http.Request) (size draw.Size, fitted bool) {
+	if c, err := r.Cookie(widthCookie); err == nil {
+		if width, err := strconv.Atoi(c.Value); err == nil && width >= leastWidth && width < narrowWidth {
+			return chartSize(width), true
+		}
+	}
+	return draw.Middle, false
 }
 
 // showChart gives the large chart alone, as wide as there is room, and the ways

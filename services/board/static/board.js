@@ -48,10 +48,9 @@
   }
 
   for (const charts of document.querySelectorAll("[data-chart]")) {
-    const drawnFor = 920; // width of the chart the page came with, px
     const plot = () => charts.querySelector(".plot");
     const svg = () => charts.querySelector(".plot svg");
-    let width = drawnFor, query = location.search, asked = 0;
+    let width = svg().viewBox.baseVal.width, query = location.search, asked = 0;
 
     // Days are chosen without loading the page anew; the address follows.
     const show = async (next, zoomed) => {
@@ -89,6 +88,7 @@
         charts.removeAttribute("aria-busy");
       }
     };
+    document.cookie = `creepage_width=${Math.round(plot().clientWidth)}; path=/vehicles; max-age=31536000; samesite=lax`;
     const fit = () => { if (Math.abs(plot().clientWidth - width) > 120) show(query, false); };
     fit();
     let resizing = 0;
