@@ -153,6 +153,7 @@ func (w *Worker) replayHistory(said *sayings, t *track, entries []trend.Entry, f
 			rule.Open = append(rule.Open, open)
 		}
 	}
+	rule.DueSince = history.Rule.DueSince
 	if t.state.Rule, err = json.Marshal(rule); err != nil {
 		return fmt.Errorf("vehicle %s: encode the rule's memory: %w", t.vehicle.Name, err)
 	}

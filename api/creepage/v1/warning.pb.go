@@ -29,11 +29,11 @@ type WarningPolicy_FalseCalls int32
 
 const (
 	WarningPolicy_FALSE_CALLS_UNSPECIFIED WarningPolicy_FalseCalls = 0
-	// Few: warned when the chance of the code within the lead time passes 0.30.
+	// Few: warned when the chance of the code within the lead time has stood at 0.30 for two days.
 	WarningPolicy_FEW WarningPolicy_FalseCalls = 1
-	// Usual: from 0.25 on.
+	// Usual: from 0.20 on.
 	WarningPolicy_USUAL WarningPolicy_FalseCalls = 2
-	// Many: from 0.15 on.
+	// Many: from 0.12 on.
 	WarningPolicy_MANY WarningPolicy_FalseCalls = 3
 )
 
