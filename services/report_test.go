@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/jackc/pgx/v5"
 	"google.golang.org/genproto/googleapis/api/httpbody"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -324,4 +325,42 @@ func TestADownloadThatItsReaderLeavesFreesItsPlace(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+}
+
+// The query of a download whose reader leaves ends in PostgreSQL itself: here it
+// waits for a lock that is held all the while, so it cannot have come to its end.
+func TestTheQueryOfADownloadThatIsCancelledEndsInTheDatabase(t *testing.T) {
+	s := start(t)
+	threeReadings(t, s)
+	owner, err := pgx.Connect(t.Context(), s.db.OwnerURL())
+	must(t, err)
+	defer func() { must(t, owner.Close(context.Background())) }()
+	lock, err := owner.Begin(t.Context())
+	must(t, err)
+	defer func() { must(t, lock.Rollback(context.Background())) }()
+	_, err = lock.Exec(t.Context(), `LOCK TABLE readings IN ACCESS EXCLUSIVE MODE`)
+	must(t, err)
+	waiting := func() (n int) {
+		must(t, lock.QueryRow(t.Context(), `SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND state = 'active' AND wait_event_type = 'Lock'`).Scan(&n))
+		return n
+	}
+	ctx, leave := context.WithCancel(t.Context())
+	defer leave()
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, s.url+"/v1/reports/readings:download", nil)
+	must(t, err)
+	req.Header.Set("Authorization", "Bearer "+s.fleetKey)
+	ended := make(chan error, 1)
+	go func() {
+		resp, err := http.DefaultClient.Do(req)
+		if err == nil {
+			err = resp.Body.Close()
+		}
+		ended <- err
+	}()
+	until(t, "the query waits for the lock", func() bool { return waiting() == 1 })
+	leave()
+	if err := <-ended; !errors.Is(err, context.Canceled) {
+		t.Errorf("the reader who left: %v", err)
+	}
+	until(t, "the query is cancelled", func() bool { return waiting() == 0 })
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -47,8 +48,14 @@ column: XLSX in its first sheet, Parquet in its metadata, CSV in a second file
 beside it, FILE-metadata.json. The same query as of the same time gives the same
 CSV, byte by byte.
 
-The file appears under its name when it is whole. Broken off (Ctrl-C), nothing is
-left behind.
+The file appears under its name when it is whole. A transfer that breaks off goes on by
+itself, as of the same time: of CSV and JSON lines from where it was, of the others
+from the beginning. Stopped (Ctrl-C), nothing is left behind, and the service stops
+making it.
+
+With the name of a schedule (reportSchedules/...) in place of REPORT it fetches the
+newest file that the schedule made ahead, or with that of a run the run's. Of such a
+file what has come is kept, and the same command goes on where it was.
 
 Times are RFC 3339 or a day, which means 00:00 UTC of it. --as-of asks for what
 was known then, not for what is known now. Filters are those of the API's lists.
@@ -57,7 +64,8 @@ The key is read from --key-file or from CREEPAGE_KEY, never from a flag.`,
 		Example: `  creepage export readings --out readings.csv --server http://127.0.0.1:8080 --key-file data/admin.key
   creepage export outlooks --as xlsx --out outlooks.xlsx --as-of 2026-03-02
   creepage export readings --as parquet --out motors.parquet --filter 'component = MOTOR' --from 2026-01-01 --until 2026-04-01
-  creepage export warnings --describe`,
+  creepage export warnings --describe
+  creepage export reportSchedules/0190b5f2-6a00-7c1e-9d3a-5f0c2b7e4d11 --out summary.xlsx`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			e, err := f.exporter(cmd.OutOrStdout(), cmd.ErrOrStderr())
@@ -69,6 +77,9 @@ The key is read from --key-file or from CREEPAGE_KEY, never from a flag.`,
 			}
 			if f.describe {
 				return e.describe(cmd.Context(), args[0])
+			}
+			if strings.HasPrefix(args[0], "reportSchedules/") {
+				return e.made(cmd.Context(), args[0])
 			}
 			return e.run(cmd.Context(), args[0])
 		},
@@ -202,43 +213,50 @@ func (e *exporter) withDescription(ctx context.Context, report, path string, que
 	if err != nil {
 		return err
 	}
-	var document map[string]any
-	if err := json.Unmarshal(text, &document); err != nil {
-		return fmt.Errorf("the description is not what the contract says: %w", err)
-	}
-	document["url"] = filepath.Base(e.exportFlags.out)
-	var described bytes.Buffer
-	encoder := json.NewEncoder(&described)
-	encoder.SetEscapeHTML(false)
-	encoder.SetIndent("", "  ")
-	if err := encoder.Encode(document); err != nil {
+	described, err := describing(text, filepath.Base(e.exportFlags.out))
+	if err != nil {
 		return err
 	}
 	query.Set("asOfTime", resp.Header.Get("Creepage-As-Of"))
 	if err := e.write(ctx, report, path+query.Encode(), e.exportFlags.out); err != nil {
 		return err
 	}
-	return os.WriteFile(e.exportFlags.out+"-metadata.json", described.Bytes(), 0o644)
+	return os.WriteFile(e.exportFlags.out+"-metadata.json", described, 0o644)
+}
+
+// describing is a description under the name of the file that it lies beside.
+func describing(text []byte, file string) ([]byte, error) {
+	var document map[string]any
+	if err := json.Unmarshal(text, &document); err != nil {
+		return nil, fmt.Errorf("the description is not what the contract says: %w", err)
+	}
+	document["url"] = file
+	var described bytes.Buffer
+	encoder := json.NewEncoder(&described)
+	encoder.SetEscapeHTML(false)
+	encoder.SetIndent("", "  ")
+	err := encoder.Encode(document)
+	return described.Bytes(), err
 }
 
 // write downloads a file under another name and gives it its own when it is whole.
 func (e *exporter) write(ctx context.Context, report, path, to string) error {
-	resp, err := e.client.Download(ctx, e.patience, path)
-	if err != nil {
-		return refused(err)
-	}
-	defer resp.Body.Close()
+	d := &download{exporter: e, path: path, repeats: repeats(path), sum: sha256.New()}
 	if to == "-" {
-		_, err := io.Copy(e.out, resp.Body)
-		return err
+		d.to = e.out
+		return d.run(ctx)
 	}
 	part, err := os.CreateTemp(filepath.Dir(to), filepath.Base(to)+".*.part")
 	if err != nil {
 		return err
 	}
-	show := newTransfer(e.messages, report)
-	n, err := io.Copy(part, show.reading(resp.Body))
-	show.end(err == nil)
+	d.to, d.show = part, newTransfer(e.messages, report)
+	d.anew = func() error {
+		_, err := part.Seek(0, io.SeekStart)
+		return errors.Join(err, part.Truncate(0))
+	}
+	err = d.run(ctx)
+	d.show.end(err == nil)
 	if err = errors.Join(err, part.Chmod(0o644), part.Close()); err == nil {
 		err = os.Rename(part.Name(), to)
 	}
@@ -247,11 +265,11 @@ func (e *exporter) write(ctx context.Context, report, path, to string) error {
 			return fmt.Errorf("%w; %s holds the beginning and could not be removed: %w", err, part.Name(), removed)
 		}
 		if ctx.Err() != nil {
-			return fmt.Errorf("broken off after %d bytes; nothing was left behind", n)
+			return fmt.Errorf("broken off after %d bytes; nothing was left behind", d.n)
 		}
 		return fmt.Errorf("%w; nothing was left behind, start the same command again", err)
 	}
-	fmt.Fprintf(e.out, "%s: %d bytes, as of %s\n", to, n, resp.Header.Get("Creepage-As-Of"))
+	fmt.Fprintf(e.out, "%s: %d bytes, as of %s\n", to, d.n, d.asOf)
 	return nil
 }
 

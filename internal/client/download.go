@@ -15,9 +15,16 @@ import (
 // and tried again where waiting helps. What is read ends in an error where the
 // transfer broke off; io.EOF means that the file is whole.
 func (c *Client) Download(ctx context.Context, p Patience, path string) (*http.Response, error) {
+	return c.DownloadFrom(ctx, p, path, 0, "")
+}
+
+// DownloadFrom is Download of the rest of a file that was begun, from a byte on,
+// where the file is the one of the ETag still: then the answer is 206 Partial
+// Content. Otherwise it is 200 and the whole file (RFC 9110 section 13.1.5).
+func (c *Client) DownloadFrom(ctx context.Context, p Patience, path string, offset int64, etag string) (*http.Response, error) {
 	var resp *http.Response
 	err := p.Try(ctx, func() (err error) {
-		resp, err = c.open(ctx, path)
+		resp, err = c.open(ctx, path, offset, etag)
 		return err
 	})
 	if err != nil {
@@ -27,12 +34,16 @@ func (c *Client) Download(ctx context.Context, p Patience, path string) (*http.R
 	return resp, nil
 }
 
-func (c *Client) open(ctx context.Context, path string) (*http.Response, error) {
+func (c *Client) open(ctx context.Context, path string, offset int64, etag string) (*http.Response, error) {
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, c.base+path, nil)
 	if err != nil {
 		return nil, err
 	}
 	req.Header.Set("Authorization", "Bearer "+c.key)
+	if offset > 0 {
+		req.Header.Set("Range", fmt.Sprintf("bytes=%d-", offset))
+		req.Header.Set("If-Range", etag)
+	}
 	resp, err := c.http.Do(req)
 	if err != nil {
 		return nil, c.unreached(ctx, err)
