@@ -106,7 +106,8 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 	clock := func() time.Time { return now.Add(time.Duration(s.passed.Load())) }
 	readings, err := intake.New(db, publisher, pages, registry, clock)
 	must(t, err)
-	vehicles := fleet.New(db, model, pages, clock)
+	models := store.NewModels(model)
+	vehicles := fleet.New(db, models, pages, clock)
 	log := slog.New(slog.NewTextHandler(testLog{t}, nil))
 	s.log, s.clock = log, clock
 	s.safe, err = webhook.NewSafe([]byte(secretKey))
@@ -128,11 +129,11 @@ func startOn(t testing.TB, settings stream.Settings) *system {
 			keeper := access.New(db, pages, clock)
 			creepagev1.RegisterAccessServiceServer(r, keeper)
 			creepagev1.RegisterErasureServiceServer(r, keeper)
-			creepagev1.RegisterBenchServiceServer(r, bench.New(db, model, clock))
+			creepagev1.RegisterBenchServiceServer(r, bench.New(db, models, clock))
 			creepagev1.RegisterWatchServiceServer(r, s.watches)
 			creepagev1.RegisterWebhookServiceServer(r, s.watches)
 			creepagev1.RegisterDigestServiceServer(r, s.watches)
-			reports := report.New(db, model, "creepage test", clock)
+			reports := report.New(db, models, "creepage test", clock)
 			creepagev1.RegisterReportServiceServer(r, reports)
 			creepagev1.RegisterReportScheduleServiceServer(r, report.NewSchedules(reports, pages, s.destinations))
 		},

@@ -65,6 +65,8 @@ func (s *system) furnishMarked(t testing.TB) (string, map[string]string) {
 	var vehicle int64
 	s.db.Query(t, fmt.Sprintf(`SELECT id FROM vehicles WHERE organisation_id = '%s'`, organisation), &vehicle)
 	warning := s.warn(t, organisation, vehicle, now)
+	s.db.Exec(t, fmt.Sprintf(`INSERT INTO param_sets (organisation_id, version, track_version, params, created_at, reasons)
+		VALUES ('%s', '%s-set', 'default-1', '{"version": "%[2]s-set", "track_version": "default-1"}', '%s', ARRAY['Meter %[2]s reads low.'])`, organisation, marker, now.Format(time.RFC3339)))
 	endpoint, err := s.webhooks().CreateWebhookEndpoint(admin, &creepagev1.CreateWebhookEndpointRequest{Endpoint: &creepagev1.WebhookEndpoint{Title: marker, Url: "https://" + marker + ".example/"}})
 	must(t, err)
 	delivery, err := s.webhooks().TestWebhookEndpoint(admin, &creepagev1.TestWebhookEndpointRequest{Name: endpoint.GetEndpoint().GetName()})
@@ -82,7 +84,8 @@ func (s *system) furnishMarked(t testing.TB) (string, map[string]string) {
 		_, err := s.fleet.GetOutlook(admin, &creepagev1.GetOutlookRequest{Name: reading.GetVehicle() + "/outlook"})
 		return err == nil
 	})
-	ids := map[string]string{"shops": marker + "-yard", "platforms": marker + "-van", "meters": marker + "-meter", "vehicles": marker + "-truck", "visits": marker + "-visit"}
+	ids := map[string]string{"shops": marker + "-yard", "platforms": marker + "-van", "meters": marker + "-meter", "vehicles": marker + "-truck", "visits": marker + "-visit",
+		"parameterSets": marker + "-set"}
 	for _, name := range []string{made.GetKey().GetName(), repair.GetName(), warning, endpoint.GetEndpoint().GetName(), delivery.GetName(), digest.GetName(), schedule.GetName(), run.GetName()} {
 		parts := strings.Split(name, "/")
 		ids[parts[len(parts)-2]] = parts[len(parts)-1]

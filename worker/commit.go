@@ -176,13 +176,16 @@ func (w *Worker) insert(ctx context.Context, tx *store.WorkerTx, b *batch) (coun
 		if len(t.added) == 0 {
 			continue
 		}
-		t.load(w.model)
-		if err := t.add(w.model, t.added); err != nil {
+		changed = append(changed, t)
+		t.load()
+		if t.left = t.replayAll; t.left {
+			continue // the evaluator replays it with all of its rows; a batch waits for no such thing
+		}
+		if err := t.add(t.added); err != nil {
 			return done, err
 		}
-		changed = append(changed, t)
 	}
-	if done.replays, err = replay(ctx, tx, w.model, changed); err != nil {
+	if done.replays, err = replay(ctx, tx, changed); err != nil {
 		return done, err
 	}
 	return done, save(ctx, tx, changed)
@@ -219,6 +222,10 @@ func (w *Worker) tracksOf(ctx context.Context, tx *store.WorkerTx, b *batch) (*t
 	if err != nil {
 		return nil, err
 	}
+	models, err := tx.Models(ctx, w.models, slices.Collect(maps.Keys(organisations)))
+	if err != nil {
+		return nil, err
+	}
 	byID := map[int64]*track{}
 	ts := &tracks{byKey: map[store.VehicleName]*track{}}
 	for key, v := range vehicles { // two names may be one vehicle
@@ -228,7 +235,7 @@ func (w *Worker) tracksOf(ctx context.Context, tx *store.WorkerTx, b *batch) (*t
 			if state == nil || len(versions) == 0 { // merged into another meanwhile
 				return nil, fmt.Errorf("vehicle %s: its state or platform %q is gone: %w", v.Name, v.Platform, store.ErrUnavailable)
 			}
-			t = &track{vehicle: v, state: state, platforms: versions, keepAfter: w.keepAfter}
+			t = &track{vehicle: v, state: state, platforms: versions, model: models[v.Organisation], keepAfter: w.keepAfter}
 			byID[v.Key] = t
 			ts.all = append(ts.all, t)
 		}

@@ -70,6 +70,8 @@ func (w *Worker) newJobs(s *store.Store, log *slog.Logger) (*river.Client[pgx.Tx
 		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.sendDigest)) },
 		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.dueReports)) },
 		func() error { return river.AddWorkerSafely(workers, &reportWorker{w: w}) },
+		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.dueLessons)) },
+		func() error { return river.AddWorkerSafely(workers, &lessonWorker{worker: w}) },
 	} {
 		if err := add(); err != nil {
 			return nil, fmt.Errorf("set up the job worker: %w", err)
@@ -77,10 +79,11 @@ func (w *Worker) newJobs(s *store.Store, log *slog.Logger) (*river.Client[pgx.Tx
 	}
 	client, err := river.NewClient(riverpgxv5.New(s.Pool()), &river.Config{
 		Queues: map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: changeWorkers}, deliveryQueue: {MaxWorkers: deliveryWorkers}, digestQueue: {MaxWorkers: digestWorkers},
-			reportQueue: {MaxWorkers: reportWorkers}},
+			reportQueue: {MaxWorkers: reportWorkers}, lessonQueue: {MaxWorkers: 1}},
 		PeriodicJobs: []*river.PeriodicJob{
 			river.NewPeriodicJob(river.PeriodicInterval(digestsEvery), func() (river.JobArgs, *river.InsertOpts) { return DueDigests{}, nil }, nil),
 			river.NewPeriodicJob(river.PeriodicInterval(reportsEvery), func() (river.JobArgs, *river.InsertOpts) { return DueReports{}, nil }, nil),
+			river.NewPeriodicJob(river.PeriodicInterval(lessonsEvery), func() (river.JobArgs, *river.InsertOpts) { return DueLessons{}, nil }, &river.PeriodicJobOpts{RunOnStart: true}),
 		},
 		Workers: workers,
 		// Jobs that the database makes wake nobody.

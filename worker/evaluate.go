@@ -96,6 +96,10 @@ func (w *Worker) evaluate(ctx context.Context, tx *store.WorkerTx, taken []store
 	if err != nil {
 		return err
 	}
+	models, err := tx.Models(ctx, w.models, slices.Collect(maps.Keys(organisations)))
+	if err != nil {
+		return err
+	}
 	ts := make([]*track, 0, len(taken))
 	var given []*store.State
 	for i := range taken {
@@ -106,11 +110,11 @@ func (w *Worker) evaluate(ctx context.Context, tx *store.WorkerTx, taken []store
 			given = append(given, taken[i].State)
 			continue
 		}
-		t := &track{vehicle: v, state: taken[i].State, platforms: versions, policy: policies[v.Organisation], keepAfter: w.keepAfter}
-		t.load(w.model)
+		t := &track{vehicle: v, state: taken[i].State, platforms: versions, policy: policies[v.Organisation], model: models[v.Organisation], keepAfter: w.keepAfter}
+		t.load()
 		ts = append(ts, t)
 	}
-	replays, err := replay(ctx, tx, w.model, ts)
+	replays, err := replay(ctx, tx, ts)
 	if err != nil {
 		return err
 	}
@@ -119,7 +123,7 @@ func (w *Worker) evaluate(ctx context.Context, tx *store.WorkerTx, taken []store
 	evaluated := ts[:0]
 	for _, t := range ts {
 		before := *t.state
-		if err := guard(func() error { return said.of(w.model, t, day) }); err != nil {
+		if err := guard(func() error { return said.of(t, day) }); err != nil {
 			w.giveUp(&before, day, err)
 			given = append(given, &before)
 			continue
@@ -169,7 +173,7 @@ type sayings struct {
 const appendEvery = 7 * 24 * time.Hour
 
 // of evaluates one vehicle and moves its rule on.
-func (s *sayings) of(model *trend.Model, t *track, day *time.Time) error {
+func (s *sayings) of(t *track, day *time.Time) error {
 	at := t.state.ChangedAt
 	if day != nil {
 		at = *day
@@ -187,8 +191,8 @@ func (s *sayings) of(model *trend.Model, t *track, day *time.Time) error {
 	if err != nil {
 		return err
 	}
-	outlook := model.Outlook(t.memory, t.platformAt(at), at)
-	next, changes := model.Fold(rule, &outlook, t.policy)
+	outlook := t.model.Outlook(t.memory, t.platformAt(at), at)
+	next, changes := t.model.Fold(rule, &outlook, t.policy)
 	if t.state.Rule, err = json.Marshal(next); err != nil {
 		return fmt.Errorf("vehicle %s: encode the rule's memory: %w", t.vehicle.Name, err)
 	}

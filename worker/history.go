@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -47,8 +48,12 @@ func (w *Worker) TellHistories(ctx context.Context) (int, error) {
 	})
 	total := 0
 	for _, organisation := range organisations {
+		lessons, err := w.lessonsOfHistory(ctx, organisation)
+		if err != nil {
+			return total, fmt.Errorf("lessons of organisation %s: %w", organisation, err)
+		}
 		for {
-			n, err := w.tellHistory(ctx, organisation)
+			n, err := w.tellHistory(ctx, organisation, lessons)
 			total += n
 			if err != nil {
 				return total, fmt.Errorf("history of organisation %s: %w", organisation, err)
@@ -62,7 +67,7 @@ func (w *Worker) TellHistories(ctx context.Context) (int, error) {
 }
 
 // tellHistory takes a group of an organisation's vehicles.
-func (w *Worker) tellHistory(ctx context.Context, organisation uuid.UUID) (int, error) {
+func (w *Worker) tellHistory(ctx context.Context, organisation uuid.UUID, lessons []backtest.Lesson) (int, error) {
 	n := 0
 	err := w.store.AsWorker(ctx, func(tx *store.WorkerTx) error {
 		first, last, err := tx.BackfillSpan(ctx, organisation)
@@ -97,7 +102,7 @@ func (w *Worker) tellHistory(ctx context.Context, organisation uuid.UUID) (int, 
 			v, s := taken[i].Vehicle, taken[i].State
 			t := &track{vehicle: v, state: s, platforms: platforms[organisation][v.Platform], policy: policies[organisation]}
 			before := *s
-			if err := guard(func() error { return w.replayHistory(&said, t, entries[v.Key], first, last) }); err != nil {
+			if err := guard(func() error { return w.replayHistory(&said, t, entries[v.Key], lessons, first, last) }); err != nil {
 				w.giveUp(&before, nil, err)
 				before.BackfilledAt = time.Time{}
 				s = &before
@@ -124,13 +129,14 @@ func (w *Worker) tellHistory(ctx context.Context, organisation uuid.UUID) (int, 
 
 // replayHistory tells one vehicle's history, from its first entry to its first
 // live evaluation or the end of the organisation's old records.
-func (w *Worker) replayHistory(said *sayings, t *track, entries []trend.Entry, first, last time.Time) error {
+func (w *Worker) replayHistory(said *sayings, t *track, entries []trend.Entry, lessons []backtest.Lesson, first, last time.Time) error {
 	until := last
 	if live := t.state.FirstLiveAt; !live.IsZero() && live.Before(until) {
 		until = live.Add(-time.Microsecond)
 	}
 	arrivals, lastRow := arrivalsOf(entries, until)
-	r := backtest.Replay{Model: w.model, Policy: t.policy, Origin: startOfDay(first), Every: historyEvery, Last: lastRow, Until: until}
+	r := backtest.Replay{Model: w.models.Base(), Policy: t.policy, Origin: startOfDay(first), Every: historyEvery, Last: lastRow, Until: until,
+		Lessons: lessonsUntil(lessons, until)}
 	history, err := r.Vehicle(t.vehicle.Name, func(at time.Time) *insulation.Platform { return t.platformAt(startOfDay(at)) }, arrivals)
 	if err != nil {
 		return err
@@ -185,7 +191,10 @@ func arrivalsOf(entries []trend.Entry, until time.Time) (arrivals []backtest.Arr
 		if c := a.At.Compare(b.At); c != 0 {
 			return c
 		}
-		return a.Time().Compare(b.Time())
+		if c := a.Time().Compare(b.Time()); c != 0 || a.Reading == nil || b.Reading == nil {
+			return c
+		}
+		return cmp.Compare(a.Reading.ID, b.Reading.ID)
 	})
 	return arrivals, lastRow
 }

@@ -22,6 +22,8 @@ type metrics struct {
 	deliveries    *prometheus.CounterVec
 	reports       *prometheus.CounterVec
 	reportSeconds prometheus.Histogram
+	lessons       *prometheus.CounterVec
+	lessonSeconds prometheus.Histogram
 	lag           prometheus.Gauge
 	lagSeconds    prometheus.Gauge
 	held          prometheus.Gauge
@@ -56,12 +58,16 @@ func newMetrics(reg prometheus.Registerer) (*metrics, error) {
 			Help: "Attempts to make a report ahead by what came of them (made, tried, given_up, stopped)."}, []string{"outcome"}),
 		reportSeconds: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "creepage_worker_report_seconds",
 			Help: "Time that a report made ahead took.", Buckets: prometheus.ExponentialBuckets(0.1, 4, 8)}),
+		lessons: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "creepage_worker_lessons_total",
+			Help: "Nightly lessons from an organisation's records by what they moved (tracks, forecasts, nothing_new)."}, []string{"moved"}),
+		lessonSeconds: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "creepage_worker_lesson_seconds",
+			Help: "Time of one nightly lesson.", Buckets: prometheus.ExponentialBuckets(0.1, 3, 9)}),
 		lag:        gauge("lag_messages", "Messages in the stream that are not committed yet."),
 		lagSeconds: gauge("lag_seconds", "Age of the oldest message that is not committed yet."),
 		held:       gauge("quarantine_messages", "Messages in the quarantine."),
 	}
 	for _, c := range []prometheus.Collector{m.readings, m.codes, m.replays, m.quarantined, m.unsettled, m.failures, m.batchSize, m.commit,
-		m.evaluations, m.histories, m.warnings, m.deliveries, m.reports, m.reportSeconds, m.lag, m.lagSeconds, m.held} {
+		m.evaluations, m.histories, m.warnings, m.deliveries, m.reports, m.reportSeconds, m.lessons, m.lessonSeconds, m.lag, m.lagSeconds, m.held} {
 		if err := reg.Register(c); err != nil {
 			return nil, fmt.Errorf("register the worker's metrics: %w", err)
 		}

@@ -30,6 +30,7 @@ const (
 type track struct {
 	vehicle     store.Tracked
 	state       *store.State
+	model       *trend.Model          // of its organisation
 	platforms   []insulation.Platform // the versions of its platform, oldest first
 	policy      trend.Policy          // of its organisation; only where it is evaluated
 	keepAfter   int                   // entries from which on the memory is kept once more
@@ -39,6 +40,7 @@ type track struct {
 	replayFrom  time.Time          // the earliest day that has changed; zero: nothing to replay
 	replayAll   bool
 	replayed    bool
+	left        bool // its memory is of other parameters and left to the evaluator
 }
 
 // platformAt is the version of the vehicle's platform that holds on a day: the
@@ -56,24 +58,24 @@ func (t *track) platformAt(day time.Time) *insulation.Platform {
 // load decodes the vehicle's memory. One that was made by other parameters, or
 // by a version of the program that wrote it differently, is made anew from the
 // vehicle's rows.
-func (t *track) load(model *trend.Model) {
+func (t *track) load() {
 	t.replayFrom = startOfDay(t.state.ReplayFrom)
 	t.memory = trend.NewVehicle(t.vehicle.Name)
 	if len(t.state.Memory) == 0 {
 		return
 	}
-	if t.memory.UnmarshalBinary(t.state.Memory) != nil || t.memory.Version() != model.Params().Version {
+	if t.memory.UnmarshalBinary(t.state.Memory) != nil || t.memory.Version() != t.model.TrackVersion() {
 		t.memory = trend.NewVehicle(t.vehicle.Name)
 		t.replayAll = true
 		return
 	}
-	model.Resume(t.memory, t.platformAt(t.memory.OpenDay()))
+	t.model.Resume(t.memory, t.platformAt(t.memory.OpenDay()))
 }
 
 // add puts the new entries into the memory. Entries older than the open day
 // are not added: they are in the database already, and replayFrom says from
 // where the vehicle has to be replayed.
-func (t *track) add(model *trend.Model, entries []trend.Entry) error {
+func (t *track) add(entries []trend.Entry) error {
 	slices.SortStableFunc(entries, func(a, b trend.Entry) int { return a.Time().Compare(b.Time()) })
 	for len(entries) > 0 {
 		day := startOfDay(entries[0].Time())
@@ -85,7 +87,7 @@ func (t *track) add(model *trend.Model, entries []trend.Entry) error {
 		for n < len(entries) && startOfDay(entries[n].Time()).Equal(day) {
 			n++
 		}
-		if err := t.addDay(model, day, entries[:n]); err != nil {
+		if err := t.addDay(day, entries[:n]); err != nil {
 			return err
 		}
 		entries = entries[n:]
@@ -102,7 +104,7 @@ func (t *track) lateFrom(day time.Time) {
 
 // addDay adds the entries of one day, after keeping the memory as it is if the
 // open day is about to close and none has been kept for a while.
-func (t *track) addDay(model *trend.Model, day time.Time, entries []trend.Entry) error {
+func (t *track) addDay(day time.Time, entries []trend.Entry) error {
 	if open := t.memory.OpenDay(); !open.IsZero() && day.After(open) && open.Sub(t.state.CheckpointedAt) >= checkpointEvery && t.state.SinceCheckpoint >= t.keepAfter {
 		memory, err := t.memory.MarshalClosed()
 		if err != nil {
@@ -112,7 +114,7 @@ func (t *track) addDay(model *trend.Model, day time.Time, entries []trend.Entry)
 		t.state.CheckpointedAt, t.state.SinceCheckpoint = open, 0
 	}
 	t.state.SinceCheckpoint += len(entries)
-	if err := model.Add(t.memory, t.platformAt(day), entries); err != nil {
+	if err := t.model.Add(t.memory, t.platformAt(day), entries); err != nil {
 		return fmt.Errorf("vehicle %s: %w", t.vehicle.Name, err)
 	}
 	return nil
@@ -120,31 +122,46 @@ func (t *track) addDay(model *trend.Model, day time.Time, entries []trend.Entry)
 
 // toReplay says whether the memory has to be made anew, and from which day.
 func (t *track) toReplay() (from time.Time, yes bool) {
+	if t.left {
+		return time.Time{}, false
+	}
 	if t.replayAll {
 		return time.Time{}, true
 	}
 	return t.replayFrom, !t.replayFrom.IsZero()
 }
 
+// replayGroup is how many vehicles' rows are in memory at a time while they are
+// replayed.
+const replayGroup = 16
+
 // replay makes the memories anew of all vehicles that need it: from the newest
-// checkpoint before the day that changed, with every row since. Two queries
-// serve all of them.
-func replay(ctx context.Context, tx *store.WorkerTx, model *trend.Model, tracks []*track) (int, error) {
-	before := map[int64]time.Time{}
+// checkpoint before the day that changed, with every row since. A few queries
+// serve a group of them.
+func replay(ctx context.Context, tx *store.WorkerTx, tracks []*track) (int, error) {
 	var late []*track
 	for _, t := range tracks {
-		if from, yes := t.toReplay(); yes {
-			before[t.vehicle.Key] = from
+		if _, yes := t.toReplay(); yes {
 			late = append(late, t)
 		}
 	}
-	if len(late) == 0 {
-		return 0, nil
+	for group := range slices.Chunk(late, replayGroup) {
+		if err := replayTogether(ctx, tx, group); err != nil {
+			return 0, err
+		}
+	}
+	return len(late), nil
+}
+
+func replayTogether(ctx context.Context, tx *store.WorkerTx, late []*track) error {
+	before := map[int64]time.Time{}
+	for _, t := range late {
+		before[t.vehicle.Key], _ = t.toReplay()
 	}
 	// Checkpoints of the changed day and after it hold what no longer stands.
 	checkpoints, err := tx.CheckpointsBefore(ctx, before)
 	if err != nil {
-		return 0, err
+		return err
 	}
 	since := map[int64]time.Time{}
 	for _, t := range late {
@@ -155,28 +172,28 @@ func replay(ctx context.Context, tx *store.WorkerTx, model *trend.Model, tracks 
 			continue
 		}
 		kept := trend.NewVehicle(t.vehicle.Name)
-		if kept.UnmarshalBinary(c.Memory) != nil || kept.Version() != model.Params().Version {
+		if kept.UnmarshalBinary(c.Memory) != nil || kept.Version() != t.model.TrackVersion() {
 			continue
 		}
-		model.Resume(kept, t.platformAt(c.Day))
+		t.model.Resume(kept, t.platformAt(c.Day))
 		t.memory, t.state.CheckpointedAt = kept, c.Day
 		since[t.vehicle.Key] = c.Day.AddDate(0, 0, 1)
 	}
 	entries, err := tx.EntriesSince(ctx, since)
 	if err != nil {
-		return 0, err
+		return err
 	}
 	for _, t := range late {
 		t.replayAll, t.replayFrom, t.state.ReplayFrom, t.replayed = false, time.Time{}, time.Time{}, true
 		t.checkpoints = nil
-		if err := t.add(model, entries[t.vehicle.Key]); err != nil {
-			return 0, fmt.Errorf("replay: %w", err)
+		if err := t.add(entries[t.vehicle.Key]); err != nil {
+			return fmt.Errorf("replay: %w", err)
 		}
 		if !t.replayFrom.IsZero() {
-			return 0, fmt.Errorf("replay: vehicle %s: an entry of %s came after the checkpoint's day", t.vehicle.Name, t.replayFrom.Format(time.DateOnly))
+			return fmt.Errorf("replay: vehicle %s: an entry of %s came after the checkpoint's day", t.vehicle.Name, t.replayFrom.Format(time.DateOnly))
 		}
 	}
-	return len(late), nil
+	return nil
 }
 
 // save writes the tracks' rows and checkpoints.
@@ -187,7 +204,7 @@ func save(ctx context.Context, tx *store.WorkerTx, tracks []*track) error {
 	stale := map[int64]time.Time{}
 	for _, t := range tracks {
 		t.state.Memory = nil // as it stands in the row
-		if t.replayed || len(t.added) > 0 {
+		if !t.left && (t.replayed || len(t.added) > 0) {
 			memory, err := t.memory.MarshalBinary()
 			if err != nil {
 				return fmt.Errorf("vehicle %s: encode its memory: %w", t.vehicle.Name, err)

@@ -25,7 +25,7 @@ import (
 type Config struct {
 	Store      *store.Store
 	Stream     *stream.Stream
-	Model      *trend.Model
+	Model      *trend.Model // of organisations whose records have taught nothing yet
 	Clock      func() time.Time
 	Log        *slog.Logger
 	Registerer prometheus.Registerer
@@ -39,7 +39,7 @@ type Config struct {
 type Worker struct {
 	store    *store.Store
 	stream   *stream.Stream
-	model    *trend.Model
+	models   *store.Models
 	clock    func() time.Time
 	log      *slog.Logger
 	metrics  *metrics
@@ -72,7 +72,7 @@ func New(c Config) (*Worker, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := &Worker{store: c.Store, stream: c.Stream, model: c.Model, clock: c.Clock, log: c.Log, metrics: metrics,
+	w := &Worker{store: c.Store, stream: c.Stream, models: store.NewModels(c.Model), clock: c.Clock, log: c.Log, metrics: metrics,
 		changed: make(chan struct{}, 1), webhooks: c.Webhooks, mail: c.Mail, reports: c.Reports, sender: webhook.NewSender(c.Webhooks.Policy), retryAfter: webhook.RetryAfter, keepAfter: checkpointEntries}
 	w.stopping, w.stop = context.WithCancel(context.Background())
 	for range lanes {

@@ -174,8 +174,7 @@ func warningsComeBeforeTheCodes(t *testing.T, c *client.Client, m moved) {
 }
 
 // backtestAndServiceSayTheSame runs the backtest command on the very records and
-// holds what it says against what the service says. The service works with the
-// default parameters, so the backtest does too.
+// holds what it says against what the service says. Both learn on the way.
 func backtestAndServiceSayTheSame(t *testing.T, s *service, c *client.Client, m moved) {
 	dir := t.TempDir()
 	file := func(name string) string { return filepath.Join(dir, name) }
@@ -184,13 +183,25 @@ func backtestAndServiceSayTheSame(t *testing.T, s *service, c *client.Client, m 
 	write(t, file("events.csv"), func(w io.Writer) error { return record.WriteEvents(w, m.fleet.Events) })
 	write(t, file("codes.csv"), func(w io.Writer) error { return record.WriteCodes(w, m.fleet.Codes) })
 	out, err := exec.CommandContext(t.Context(), s.bin, "backtest", "--platforms", file("platforms.json"), "--readings", file("readings.csv"),
-		"--events", file("events.csv"), "--codes", file("codes.csv"), "--every", "168h", "--learn", "0", "--out", file("said")).CombinedOutput()
+		"--events", file("events.csv"), "--codes", file("codes.csv"), "--every", "168h", "--out", file("said")).CombinedOutput()
 	if err != nil {
 		t.Fatalf("backtest: %v\n%s", err, out)
 	}
 	said := readSaid(t, file("said"))
 	sameWarnings(t, c, said.warnings, m.fleet)
 	sameOutlooks(t, c, said.outlooks)
+	var sets creepagev1.ListParameterSetsResponse
+	if err := c.Call(t.Context(), "GET", "/v1/parameterSets", nil, &sets); err != nil {
+		t.Fatal(err)
+	}
+	if len(sets.GetParameterSets()) < 4 {
+		t.Fatalf("the service has learned %d times from its old records: too few to show anything", len(sets.GetParameterSets()))
+	}
+	for _, p := range sets.GetParameterSets() {
+		if len(p.GetReasons()) == 0 || p.GetVehicles() < 50 || p.GetReadings() == 0 {
+			t.Errorf("%s: learned from %d vehicles and %d readings: %q", p.GetName(), p.GetVehicles(), p.GetReadings(), p.GetReasons())
+		}
+	}
 }
 
 type saidFiles struct {

@@ -158,7 +158,8 @@ func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher 
 	if err != nil {
 		return nil, nil, err
 	}
-	vehicles := fleet.New(s.api, model, pages, p.common.Clock)
+	models := store.NewModels(model)
+	vehicles := fleet.New(s.api, models, pages, p.common.Clock)
 	var pagesFailed error
 	front, err = server.New(config, server.Parts{
 		Log: p.common.Log, Metrics: registry, Now: p.common.Clock, FindKey: access.FindKey(s.api), Checks: s.checks(s.api),
@@ -171,11 +172,11 @@ func (p *Process) newServer(s *shared, registry *prometheus.Registry, publisher 
 			keeper := access.New(s.api, pages, p.common.Clock)
 			creepagev1.RegisterAccessServiceServer(r, keeper)
 			creepagev1.RegisterErasureServiceServer(r, keeper)
-			creepagev1.RegisterBenchServiceServer(r, bench.New(s.api, model, p.common.Clock))
+			creepagev1.RegisterBenchServiceServer(r, bench.New(s.api, models, p.common.Clock))
 			creepagev1.RegisterWatchServiceServer(r, watches)
 			creepagev1.RegisterWebhookServiceServer(r, watches)
 			creepagev1.RegisterDigestServiceServer(r, watches)
-			reports := report.New(s.api, model, software(), p.common.Clock)
+			reports := report.New(s.api, models, software(), p.common.Clock)
 			creepagev1.RegisterReportServiceServer(r, reports)
 			creepagev1.RegisterReportScheduleServiceServer(r, report.NewSchedules(reports, pages, destinations))
 		},

@@ -5,42 +5,80 @@ import (
 	"slices"
 	"time"
 
+	"creepage/internal/insulation"
 	"creepage/internal/trend"
 )
 
-// learnOnTheWay plays all vehicles side by side in spans of c.Learn, and after
+// Lesson is what had been learned by a time: what is said from then on is said
+// with its model.
+type Lesson struct {
+	At     time.Time
+	Model  *trend.Model
+	Anew   bool // memories are made anew from their entries, else carried over
+	Report trend.Report
+}
+
+// Pupil is a vehicle to be learned from: what Replay.Vehicle takes.
+type Pupil struct {
+	ID       string
+	Platform func(time.Time) *insulation.Platform
+	Arrivals []Arrival
+	LastRow  time.Time // when its last reading arrived
+}
+
+// Learn replays all vehicles, which are in order of their ids, side by side and
+// returns the lessons on the way, one each span of time.
+func Learn(ctx context.Context, r Replay, every time.Duration, pupils []Pupil) ([]Lesson, error) {
+	players := make([]*player, len(pupils))
+	for i, p := range pupils {
+		own := r
+		own.Last, own.Rows, own.Lessons = p.LastRow, true, nil
+		players[i] = own.begin(p.ID, p.Platform, p.Arrivals)
+	}
+	return learnOnTheWay(ctx, r.Origin, r.Until, every, r.Model, players)
+}
+
+// learnOnTheWay plays all vehicles side by side in spans of time, and after
 // each span learns from what has arrived until then: what follows is said with
 // the parameters learned. A lesson stands on nothing later than its own time.
 // Memories are carried over to the new parameters as they are, but made anew
 // from their entries after spans 1, 2, 4, 8, ...: then what was folded early, on
 // the defaults, profits too, at a cost that stays within that of the replay.
-func learnOnTheWay(ctx context.Context, records *Records, c Config, players []*player) error {
-	params := c.Model.Params()
-	learner := trend.NewLearner(params)
+func learnOnTheWay(ctx context.Context, origin, last time.Time, every time.Duration, begin *trend.Model, players []*player) ([]Lesson, error) {
+	learner := trend.NewLearner(begin.Params())
 	shown := make([]progressOf, len(players))
+	var lessons []Lesson
 	span, again := 0, 1
-	for to := startOfDay(records.first).Add(c.Learn); !to.After(records.last); to = to.Add(c.Learn) {
+	for to := origin.Add(every); !to.After(last); to = to.Add(every) {
 		if err := each(ctx, players, func(p *player) error { return p.advance(to) }); err != nil {
-			return err
+			return nil, err
 		}
 		for i, p := range players {
-			shown[i].show(learner, p, records.vehicles[i])
+			shown[i].show(learner, p, to)
 		}
-		learned, _ := learner.Learn(to)
+		learned, report := learner.Learn(to)
 		model, err := trend.NewModel(learned)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		span++
-		for _, p := range players {
-			p.Model = model
-		}
-		if span == again {
+		lesson := Lesson{At: to, Model: model, Anew: span == again, Report: report}
+		if lesson.Anew {
 			again *= 2
-			if err := each(ctx, players, (*player).remember); err != nil {
-				return err
-			}
 		}
+		lessons = append(lessons, lesson)
+		if err := each(ctx, players, func(p *player) error { return p.heed(&lesson) }); err != nil {
+			return nil, err
+		}
+	}
+	return lessons, nil
+}
+
+// heed goes on with what a lesson taught.
+func (p *player) heed(l *Lesson) error {
+	p.Model = l.Model
+	if l.Anew {
+		return p.remember()
 	}
 	return nil
 }
@@ -54,7 +92,7 @@ type progressOf struct {
 // show shows the learner what has arrived since, and the outlooks given up to the
 // latest reading. Later outlooks stand in the replay only if the vehicle has
 // another row, which nobody knows yet: they wait until it has come.
-func (s *progressOf) show(l *trend.Learner, p *player, h *history) {
+func (s *progressOf) show(l *trend.Learner, p *player, at time.Time) {
 	if p.next > s.arrivals {
 		entries := make([]trend.Entry, 0, p.next-s.arrivals)
 		for _, a := range p.arrivals[s.arrivals:p.next] {
@@ -63,7 +101,7 @@ func (s *progressOf) show(l *trend.Learner, p *player, h *history) {
 				s.lastRow = a.At
 			}
 		}
-		l.Observe(p.id, h.platform, entries)
+		l.Observe(p.id, p.platform(at), entries)
 		s.arrivals = p.next
 	}
 	for ; s.outlooks < len(p.said.Outlooks); s.outlooks++ {

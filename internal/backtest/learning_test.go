@@ -122,8 +122,8 @@ func lesson(t *testing.T, f *simulate.Fleet) (trend.Params, trend.Report) {
 	if err := each(context.Background(), players, (*player).finish); err != nil {
 		t.Fatal(err)
 	}
-	for i, p := range players {
-		new(progressOf).show(learner, p, records.vehicles[i])
+	for _, p := range players {
+		new(progressOf).show(learner, p, records.last)
 	}
 	return learner.Learn(records.last.Add(24 * time.Hour))
 }

@@ -25,7 +25,10 @@ type Replay struct {
 	Every  time.Duration // an outlook stands at Origin + Every, + 2 Every, ...; 0: none
 	Last   time.Time     // outlooks end here
 	Until  time.Time     // the warn rule is evaluated once a UTC day up to this time
-	Rows   bool          // outlooks are wanted as rows of numbers only: without bands, doubts, advice and sentence
+	// Lessons are what was learned on the way, in order of time; what is said
+	// from one on is said with its model.
+	Lessons []Lesson
+	Rows    bool // outlooks are wanted as rows of numbers only: without bands, doubts, advice and sentence
 }
 
 // Said is what would have been said of a vehicle.
@@ -40,7 +43,16 @@ type Said struct {
 // Whatever is said at a time depends on nothing that arrived later. The
 // platform returned for a time is that which holds then.
 func (r *Replay) Vehicle(id string, platform func(time.Time) *insulation.Platform, arrivals []Arrival) (Said, error) {
-	p := r.begin(id, platform, arrivals)
+	own := *r // its model changes with each lesson
+	p := own.begin(id, platform, arrivals)
+	for i := range r.Lessons {
+		if err := p.advance(r.Lessons[i].At); err != nil {
+			return p.said, err
+		}
+		if err := p.heed(&r.Lessons[i]); err != nil {
+			return p.said, err
+		}
+	}
 	err := p.finish()
 	return p.said, err
 }

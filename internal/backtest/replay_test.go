@@ -155,3 +155,43 @@ func TestOutlooksStandAtWholeWeeksFromTheFirstRowToTheVehiclesLast(t *testing.T)
 		}
 	}
 }
+
+// What was learned on the way is all that a vehicle needs of the others: replayed
+// by itself with the lessons, it is said of what is said when all are replayed
+// side by side.
+func TestAVehicleReplayedWithTheLessonsIsSaidTheSameOf(t *testing.T) {
+	f := fleet(t, simulate.Rough(), 40)
+	records := FromFleet(f.Platforms, f.Readings, f.Events, f.Codes)
+	every := 7 * 24 * time.Hour
+	want, err := Run(context.Background(), records, Config{Model: model(t), Policy: trend.DefaultPolicy(), Every: every, Learn: LearnEvery})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var pupils []Pupil
+	for _, h := range records.vehicles {
+		pupils = append(pupils, Pupil{ID: h.id, Platform: func(time.Time) *insulation.Platform { return h.platform }, Arrivals: h.arrivals(), LastRow: h.lastRow})
+	}
+	r := Replay{Model: model(t), Policy: trend.DefaultPolicy(), Origin: startOfDay(records.first), Every: every, Until: records.last, Rows: true}
+	lessons, err := Learn(context.Background(), r, LearnEvery, pupils)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(lessons) < 3 {
+		t.Fatalf("%d lessons: too few to show anything", len(lessons))
+	}
+	r.Lessons = lessons
+	said := make([]Said, len(pupils))
+	for i, p := range pupils {
+		r.Last = p.LastRow
+		if said[i], err = r.Vehicle(p.ID, p.Platform, p.Arrivals); err != nil {
+			t.Fatal(err)
+		}
+	}
+	got := collect(records, said)
+	if d := cmp.Diff(want.Outlooks, got.Outlooks, cmpopts.EquateNaNs()); d != "" {
+		t.Errorf("outlooks differ:\n%.2000s", d)
+	}
+	if d := cmp.Diff(want.Warnings, got.Warnings, cmpopts.EquateNaNs()); d != "" {
+		t.Errorf("warnings differ:\n%.2000s", d)
+	}
+}

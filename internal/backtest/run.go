@@ -45,7 +45,7 @@ func Run(ctx context.Context, records *Records, c Config) (*Result, error) {
 		players[i] = r.begin(h.id, func(time.Time) *insulation.Platform { return h.platform }, h.arrivals())
 	}
 	if c.Learn > 0 {
-		if err := learnOnTheWay(ctx, records, c, players); err != nil {
+		if _, err := learnOnTheWay(ctx, startOfDay(records.first), records.last, c.Learn, c.Model, players); err != nil {
 			return nil, err
 		}
 	}

@@ -54,6 +54,9 @@ var roles = map[string][]caller.Role{
 	creepagev1.ReviewService_ReviewMeters_FullMethodName: readers,
 	creepagev1.ReviewService_ReviewAging_FullMethodName:  readers,
 
+	creepagev1.ReviewService_ListParameterSets_FullMethodName: readers,
+	creepagev1.ReviewService_GetParameterSet_FullMethodName:   readers,
+
 	creepagev1.WarningService_ListWarnings_FullMethodName:       readers,
 	creepagev1.WarningService_GetWarning_FullMethodName:         readers,
 	creepagev1.WarningService_AcknowledgeWarning_FullMethodName: keepers,

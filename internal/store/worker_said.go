@@ -35,12 +35,13 @@ func (w *WorkerTx) SaveOutlooks(ctx context.Context, rows []NewOutlook) error {
 	}
 	if len(said) > 0 {
 		args := outlookArgs(said)
-		backfilled := make([]bool, len(said))
+		backfilled, lessons := make([]bool, len(said)), make([][]byte, len(said))
 		for i := range said {
-			backfilled[i] = said[i].Backfilled
+			backfilled[i], lessons[i] = said[i].Backfilled, said[i].Outlook.Lesson()
 		}
-		if _, err := w.tx.Exec(ctx, `INSERT INTO outlooks (`+outlookFields+`, backfilled) SELECT `+outlookValues+`, backfilled FROM unnest(`+outlookArrays+`, $14::boolean[])
-			AS u (`+outlookFields+`, backfilled) ON CONFLICT (vehicle_id, evaluated_at) DO NOTHING`, append(args, backfilled)...); err != nil {
+		if _, err := w.tx.Exec(ctx, `INSERT INTO outlooks (`+outlookFields+`, backfilled, lesson) SELECT `+outlookValues+`, backfilled, lesson
+			FROM unnest(`+outlookArrays+`, $14::boolean[], $15::bytea[]) AS u (`+outlookFields+`, backfilled, lesson)
+			ON CONFLICT (vehicle_id, evaluated_at) DO NOTHING`, append(args, backfilled, lessons)...); err != nil {
 			return fail("append outlooks", err)
 		}
 	}

@@ -49,7 +49,10 @@ type Calibration struct {
 // with; Learner.Learn returns ones learned from a fleet's own records, under a
 // new version. Units: decades (log10 ohm), days, degrees Celsius.
 type Params struct {
-	Version string `json:"version"` // names this set; a track's state names the version it was made with
+	Version string `json:"version"` // names this set
+	// TrackVersion names the set that tracks are made with, where this one differs
+	// from it only in the calibrations; empty: this one. A track's state names it.
+	TrackVersion string `json:"track_version,omitempty"`
 
 	// Level priors at 20 C dry. A group's mean is log10(service limit) +
 	// LevelAboveLimit unless the fleet has taught better (LevelPriors, by

@@ -88,7 +88,7 @@ func (m *Model) Add(v *Vehicle, p *insulation.Platform, entries []Entry) error {
 		}
 		m.refold(v, p)
 	}
-	v.version = m.params.Version
+	v.version = m.TrackVersion()
 	return nil
 }
 
@@ -127,6 +127,6 @@ func (m *Model) Recalculate(v *Vehicle, p *insulation.Platform) {
 	if v.open != 0 {
 		v.stale = false
 		m.refold(v, p)
-		v.version = m.params.Version
+		v.version = m.TrackVersion()
 	}
 }

@@ -19,6 +19,7 @@ const (
 
 	WebhookEndpoints Collection = "webhookEndpoints"
 	Digests          Collection = "digests"
+	ParameterSets    Collection = "parameterSets"
 
 	Reports            Collection = "reports"
 	ReportSchedules    Collection = "reportSchedules"

@@ -14,21 +14,20 @@ import (
 	"creepage/internal/insulation"
 	"creepage/internal/problem"
 	"creepage/internal/store"
-	"creepage/internal/trend"
 	"creepage/internal/wire"
 )
 
 // Service is the contract's BenchService.
 type Service struct {
 	creepagev1.UnimplementedBenchServiceServer
-	store *store.Store
-	model *trend.Model
-	now   func() time.Time
+	store  *store.Store
+	models *store.Models
+	now    func() time.Time
 }
 
-// New makes the service. The model draws the tracks of a visit's record.
-func New(db *store.Store, model *trend.Model, now func() time.Time) *Service {
-	return &Service{store: db, model: model, now: now}
+// New makes the service. The models draw the tracks of a visit's record.
+func New(db *store.Store, models *store.Models, now func() time.Time) *Service {
+	return &Service{store: db, models: models, now: now}
 }
 
 // as runs f as the caller's organisation.

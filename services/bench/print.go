@@ -61,7 +61,11 @@ func (s *Service) PrintVisitRecord(ctx context.Context, req *creepagev1.PrintVis
 		if err != nil {
 			return err
 		}
-		record.Tracks, err = s.tracks(v, &record, c, history)
+		model, err := tx.Model(ctx, s.models)
+		if err != nil {
+			return err
+		}
+		record.Tracks, err = tracks(model, v, &record, c, history)
 		return err
 	})
 	if err != nil {
@@ -147,7 +151,7 @@ func onFile(ctx context.Context, tx *store.Tx, record *benchwork.VisitRecord) er
 // tracks are the charts of what the visit measured, up to the visit: readings
 // as taken, and the levels by the very fold that warns. A shop's key gets its
 // own shop's readings and no levels, which rest on everybody's.
-func (s *Service) tracks(v *storedVisit, record *benchwork.VisitRecord, c caller.Caller, history []trend.Entry) ([]draw.Chart, error) {
+func tracks(model *trend.Model, v *storedVisit, record *benchwork.VisitRecord, c caller.Caller, history []trend.Entry) ([]draw.Chart, error) {
 	p := record.Platform
 	history = slices.DeleteFunc(history, func(e trend.Entry) bool { return e.Time().After(v.end()) })
 	var estimates []trend.Estimate
@@ -157,7 +161,7 @@ func (s *Service) tracks(v *storedVisit, record *benchwork.VisitRecord, c caller
 			platform = &insulation.Platform{}
 		}
 		var err error
-		if estimates, err = s.model.History(v.vehicle.Name, platform, history); err != nil {
+		if estimates, err = model.History(v.vehicle.Name, platform, history); err != nil {
 			return nil, err
 		}
 	}

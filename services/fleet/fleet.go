@@ -11,7 +11,6 @@ import (
 	"creepage/internal/page"
 	"creepage/internal/problem"
 	"creepage/internal/store"
-	"creepage/internal/trend"
 	"creepage/internal/wire"
 )
 
@@ -22,19 +21,19 @@ type Service struct {
 	creepagev1.UnimplementedFleetServiceServer
 	creepagev1.UnimplementedWarningServiceServer
 	creepagev1.UnimplementedReviewServiceServer
-	store *store.Store
-	model *trend.Model
-	pages *page.Sealer
-	now   func() time.Time
+	store  *store.Store
+	models *store.Models
+	pages  *page.Sealer
+	now    func() time.Time
 
 	shops  reviews[*creepagev1.ReviewShopsResponse]
 	meters reviews[*creepagev1.ReviewMetersResponse]
 	aging  reviews[*creepagev1.ReviewAgingResponse]
 }
 
-// New makes the service. The model computes the tracks' past; outlooks are the worker's.
-func New(db *store.Store, model *trend.Model, pages *page.Sealer, now func() time.Time) *Service {
-	return &Service{store: db, model: model, pages: pages, now: now}
+// New makes the service. The models compute the tracks' past; outlooks are the worker's.
+func New(db *store.Store, models *store.Models, pages *page.Sealer, now func() time.Time) *Service {
+	return &Service{store: db, models: models, pages: pages, now: now}
 }
 
 // as runs f as the caller's organisation.

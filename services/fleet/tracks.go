@@ -24,8 +24,12 @@ func (s *Service) ListTracks(ctx context.Context, req *creepagev1.ListTracksRequ
 	var (
 		entries  []trend.Entry
 		platform insulation.Platform
+		model    *trend.Model
 	)
-	err = s.as(ctx, func(_ caller.Caller, tx *store.Tx) error {
+	err = s.as(ctx, func(_ caller.Caller, tx *store.Tx) (err error) {
+		if model, err = tx.Model(ctx, s.models); err != nil {
+			return err
+		}
 		v, err := tx.Vehicle(ctx, id)
 		if err != nil {
 			return notFound(err, req.GetParent())
@@ -43,7 +47,7 @@ func (s *Service) ListTracks(ctx context.Context, req *creepagev1.ListTracksRequ
 	if err != nil {
 		return nil, err
 	}
-	tracks, err := s.model.Tracks(id, &platform, entries)
+	tracks, err := model.Tracks(id, &platform, entries)
 	if err != nil {
 		return nil, err
 	}

@@ -10,7 +10,6 @@ import (
 	"creepage/internal/caller"
 	"creepage/internal/problem"
 	"creepage/internal/store"
-	"creepage/internal/trend"
 )
 
 // downloadsAtOnce bounds the database connections that downloads hold, of which
@@ -21,15 +20,15 @@ const downloadsAtOnce = 3
 type Service struct {
 	creepagev1.UnimplementedReportServiceServer
 	store    *store.Store
-	model    *trend.Model
+	models   *store.Models
 	software string
 	now      func() time.Time
 	places   chan struct{}
 }
 
 // New makes the service. software is the name and version that every file carries.
-func New(db *store.Store, model *trend.Model, software string, now func() time.Time) *Service {
-	return &Service{store: db, model: model, software: software, now: now, places: make(chan struct{}, downloadsAtOnce)}
+func New(db *store.Store, models *store.Models, software string, now func() time.Time) *Service {
+	return &Service{store: db, models: models, software: software, now: now, places: make(chan struct{}, downloadsAtOnce)}
 }
 
 const collection = "reports/"

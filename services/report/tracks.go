@@ -67,7 +67,11 @@ func (s *Service) trackRowsOf(ctx context.Context, tx *store.Tx, q *query, v *st
 	if p := insulation.Holding(versions, v.Platform, q.in.AsOf); p != nil {
 		platform = *p
 	}
-	tracks, err := s.model.Tracks(v.Name, &platform, entries)
+	model, err := tx.Model(ctx, s.models)
+	if err != nil {
+		return err
+	}
+	tracks, err := model.Tracks(v.Name, &platform, entries)
 	if err != nil {
 		return err
 	}

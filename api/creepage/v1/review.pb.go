@@ -23,6 +23,59 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// How a set came about.
+type ParameterSet_Source int32
+
+const (
+	// Not stated.
+	ParameterSet_SOURCE_UNSPECIFIED ParameterSet_Source = 0
+	// By the nightly pass.
+	ParameterSet_NIGHTLY ParameterSet_Source = 1
+	// While old records were told, from those that lay before.
+	ParameterSet_OLD_RECORDS ParameterSet_Source = 2
+)
+
+// Enum value maps for ParameterSet_Source.
+var (
+	ParameterSet_Source_name = map[int32]string{
+		0: "SOURCE_UNSPECIFIED",
+		1: "NIGHTLY",
+		2: "OLD_RECORDS",
+	}
+	ParameterSet_Source_value = map[string]int32{
+		"SOURCE_UNSPECIFIED": 0,
+		"NIGHTLY":            1,
+		"OLD_RECORDS":        2,
+	}
+)
+
+func (x ParameterSet_Source) Enum() *ParameterSet_Source {
+	p := new(ParameterSet_Source)
+	*p = x
+	return p
+}
+
+func (x ParameterSet_Source) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ParameterSet_Source) Descriptor() protoreflect.EnumDescriptor {
+	return file_creepage_v1_review_proto_enumTypes[0].Descriptor()
+}
+
+func (ParameterSet_Source) Type() protoreflect.EnumType {
+	return &file_creepage_v1_review_proto_enumTypes[0]
+}
+
+func (x ParameterSet_Source) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ParameterSet_Source.Descriptor instead.
+func (ParameterSet_Source) EnumDescriptor() ([]byte, []int) {
+	return file_creepage_v1_review_proto_rawDescGZIP(), []int{9, 0}
+}
+
 // Request of ReviewShops.
 type ReviewShopsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -723,11 +776,370 @@ func (x *ComponentAging) GetDecadesPer_30DHigh() float64 {
 	return 0
 }
 
+// ParameterSet is one version of the numbers that outlooks are computed with,
+// learned from the organisation's own records. What was said with an earlier
+// one stays said.
+type ParameterSet struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name; its last part is what outlooks name as their parameter version.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// How it came about.
+	Source ParameterSet_Source `protobuf:"varint,2,opt,name=source,proto3,enum=creepage.v1.ParameterSet_Source" json:"source,omitempty"`
+	// It stands on nothing later than this, and holds for what is said from then on.
+	LearnTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=learn_time,json=learnTime,proto3" json:"learn_time,omitempty"`
+	// The latest: outlooks are computed with it now.
+	Current bool `protobuf:"varint,4,opt,name=current,proto3" json:"current,omitempty"`
+	// The version that the vehicles' tracks are made with: this one's, or, where
+	// it differs from an earlier one only in what forecasts came to, that one's.
+	TrackVersion string `protobuf:"bytes,5,opt,name=track_version,json=trackVersion,proto3" json:"track_version,omitempty"`
+	// Vehicles it was learned from.
+	Vehicles int32 `protobuf:"varint,6,opt,name=vehicles,proto3" json:"vehicles,omitempty"`
+	// Readings among their records.
+	Readings int64 `protobuf:"varint,7,opt,name=readings,proto3" json:"readings,omitempty"`
+	// Isolation codes among their records.
+	Codes int32 `protobuf:"varint,8,opt,name=codes,proto3" json:"codes,omitempty"`
+	// What was learned, a sentence each.
+	Reasons []string `protobuf:"bytes,9,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	// Meters that read off their peers by more than chance, and are allowed for.
+	Meters        []*LearnedMeter `protobuf:"bytes,10,rep,name=meters,proto3" json:"meters,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ParameterSet) Reset() {
+	*x = ParameterSet{}
+	mi := &file_creepage_v1_review_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ParameterSet) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ParameterSet) ProtoMessage() {}
+
+func (x *ParameterSet) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_review_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ParameterSet.ProtoReflect.Descriptor instead.
+func (*ParameterSet) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_review_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *ParameterSet) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ParameterSet) GetSource() ParameterSet_Source {
+	if x != nil {
+		return x.Source
+	}
+	return ParameterSet_SOURCE_UNSPECIFIED
+}
+
+func (x *ParameterSet) GetLearnTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LearnTime
+	}
+	return nil
+}
+
+func (x *ParameterSet) GetCurrent() bool {
+	if x != nil {
+		return x.Current
+	}
+	return false
+}
+
+func (x *ParameterSet) GetTrackVersion() string {
+	if x != nil {
+		return x.TrackVersion
+	}
+	return ""
+}
+
+func (x *ParameterSet) GetVehicles() int32 {
+	if x != nil {
+		return x.Vehicles
+	}
+	return 0
+}
+
+func (x *ParameterSet) GetReadings() int64 {
+	if x != nil {
+		return x.Readings
+	}
+	return 0
+}
+
+func (x *ParameterSet) GetCodes() int32 {
+	if x != nil {
+		return x.Codes
+	}
+	return 0
+}
+
+func (x *ParameterSet) GetReasons() []string {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
+}
+
+func (x *ParameterSet) GetMeters() []*LearnedMeter {
+	if x != nil {
+		return x.Meters
+	}
+	return nil
+}
+
+// LearnedMeter is a meter whose readings are corrected before they are used.
+type LearnedMeter struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id of the meter, or of the shop where no meter is stated.
+	Meter string `protobuf:"bytes,1,opt,name=meter,proto3" json:"meter,omitempty"`
+	// How far it reads off its peers in decades, negative when it reads low.
+	OffsetDecades float64 `protobuf:"fixed64,2,opt,name=offset_decades,json=offsetDecades,proto3" json:"offset_decades,omitempty"`
+	// Standard deviation of that.
+	OffsetDecadesSd float64 `protobuf:"fixed64,3,opt,name=offset_decades_sd,json=offsetDecadesSd,proto3" json:"offset_decades_sd,omitempty"`
+	// Readings it stands on that were no bounds.
+	Readings      int32 `protobuf:"varint,4,opt,name=readings,proto3" json:"readings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LearnedMeter) Reset() {
+	*x = LearnedMeter{}
+	mi := &file_creepage_v1_review_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LearnedMeter) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LearnedMeter) ProtoMessage() {}
+
+func (x *LearnedMeter) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_review_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LearnedMeter.ProtoReflect.Descriptor instead.
+func (*LearnedMeter) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_review_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *LearnedMeter) GetMeter() string {
+	if x != nil {
+		return x.Meter
+	}
+	return ""
+}
+
+func (x *LearnedMeter) GetOffsetDecades() float64 {
+	if x != nil {
+		return x.OffsetDecades
+	}
+	return 0
+}
+
+func (x *LearnedMeter) GetOffsetDecadesSd() float64 {
+	if x != nil {
+		return x.OffsetDecadesSd
+	}
+	return 0
+}
+
+func (x *LearnedMeter) GetReadings() int32 {
+	if x != nil {
+		return x.Readings
+	}
+	return 0
+}
+
+// Request of ListParameterSets.
+type ListParameterSetsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Most rows to return; 0 means 50, at most 1000.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Opaque token of the page before.
+	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListParameterSetsRequest) Reset() {
+	*x = ListParameterSetsRequest{}
+	mi := &file_creepage_v1_review_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListParameterSetsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListParameterSetsRequest) ProtoMessage() {}
+
+func (x *ListParameterSetsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_review_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListParameterSetsRequest.ProtoReflect.Descriptor instead.
+func (*ListParameterSetsRequest) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_review_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *ListParameterSetsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListParameterSetsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// Response of ListParameterSets.
+type ListParameterSetsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The sets.
+	ParameterSets []*ParameterSet `protobuf:"bytes,1,rep,name=parameter_sets,json=parameterSets,proto3" json:"parameter_sets,omitempty"`
+	// Token of the next page; empty on the last.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListParameterSetsResponse) Reset() {
+	*x = ListParameterSetsResponse{}
+	mi := &file_creepage_v1_review_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListParameterSetsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListParameterSetsResponse) ProtoMessage() {}
+
+func (x *ListParameterSetsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_review_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListParameterSetsResponse.ProtoReflect.Descriptor instead.
+func (*ListParameterSetsResponse) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_review_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ListParameterSetsResponse) GetParameterSets() []*ParameterSet {
+	if x != nil {
+		return x.ParameterSets
+	}
+	return nil
+}
+
+func (x *ListParameterSetsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// Request of GetParameterSet.
+type GetParameterSetRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name of the parameter set.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetParameterSetRequest) Reset() {
+	*x = GetParameterSetRequest{}
+	mi := &file_creepage_v1_review_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetParameterSetRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetParameterSetRequest) ProtoMessage() {}
+
+func (x *GetParameterSetRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_creepage_v1_review_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetParameterSetRequest.ProtoReflect.Descriptor instead.
+func (*GetParameterSetRequest) Descriptor() ([]byte, []int) {
+	return file_creepage_v1_review_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *GetParameterSetRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
 var File_creepage_v1_review_proto protoreflect.FileDescriptor
 
 const file_creepage_v1_review_proto_rawDesc = "" +
 	"\n" +
-	"\x18creepage/v1/review.proto\x12\vcreepage.v1\x1a\x19creepage/v1/reading.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"O\n" +
+	"\x18creepage/v1/review.proto\x12\vcreepage.v1\x1a\x19creepage/v1/reading.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"O\n" +
 	"\x12ReviewShopsRequest\x129\n" +
 	"\n" +
 	"start_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\"\x7f\n" +
@@ -802,11 +1214,45 @@ const file_creepage_v1_review_proto_rawDesc = "" +
 	"\v_adjusted_pB\x12\n" +
 	"\x10_decades_per_30dB\x16\n" +
 	"\x14_decades_per_30d_lowB\x17\n" +
-	"\x15_decades_per_30d_high2\xdb\x02\n" +
+	"\x15_decades_per_30d_high\"\x89\x04\n" +
+	"\fParameterSet\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x128\n" +
+	"\x06source\x18\x02 \x01(\x0e2 .creepage.v1.ParameterSet.SourceR\x06source\x129\n" +
+	"\n" +
+	"learn_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tlearnTime\x12\x18\n" +
+	"\acurrent\x18\x04 \x01(\bR\acurrent\x12#\n" +
+	"\rtrack_version\x18\x05 \x01(\tR\ftrackVersion\x12\x1a\n" +
+	"\bvehicles\x18\x06 \x01(\x05R\bvehicles\x12\x1a\n" +
+	"\breadings\x18\a \x01(\x03R\breadings\x12\x14\n" +
+	"\x05codes\x18\b \x01(\x05R\x05codes\x12\x18\n" +
+	"\areasons\x18\t \x03(\tR\areasons\x121\n" +
+	"\x06meters\x18\n" +
+	" \x03(\v2\x19.creepage.v1.LearnedMeterR\x06meters\">\n" +
+	"\x06Source\x12\x16\n" +
+	"\x12SOURCE_UNSPECIFIED\x10\x00\x12\v\n" +
+	"\aNIGHTLY\x10\x01\x12\x0f\n" +
+	"\vOLD_RECORDS\x10\x02:V\xeaAS\n" +
+	"\x15creepage/ParameterSet\x12\x1dparameterSets/{parameter_set}*\rparameterSets2\fparameterSet\"\x93\x01\n" +
+	"\fLearnedMeter\x12\x14\n" +
+	"\x05meter\x18\x01 \x01(\tR\x05meter\x12%\n" +
+	"\x0eoffset_decades\x18\x02 \x01(\x01R\roffsetDecades\x12*\n" +
+	"\x11offset_decades_sd\x18\x03 \x01(\x01R\x0foffsetDecadesSd\x12\x1a\n" +
+	"\breadings\x18\x04 \x01(\x05R\breadings\"V\n" +
+	"\x18ListParameterSetsRequest\x12\x1b\n" +
+	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\"\x85\x01\n" +
+	"\x19ListParameterSetsResponse\x12@\n" +
+	"\x0eparameter_sets\x18\x01 \x03(\v2\x19.creepage.v1.ParameterSetR\rparameterSets\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"1\n" +
+	"\x16GetParameterSetRequest\x12\x17\n" +
+	"\x04name\x18\x01 \x01(\tB\x03\xe0A\x02R\x04name2\xd1\x04\n" +
 	"\rReviewService\x12j\n" +
 	"\vReviewShops\x12\x1f.creepage.v1.ReviewShopsRequest\x1a .creepage.v1.ReviewShopsResponse\"\x18\x82\xd3\xe4\x93\x02\x12\x12\x10/v1/shops:review\x12n\n" +
 	"\fReviewMeters\x12 .creepage.v1.ReviewMetersRequest\x1a!.creepage.v1.ReviewMetersResponse\"\x19\x82\xd3\xe4\x93\x02\x13\x12\x11/v1/meters:review\x12n\n" +
-	"\vReviewAging\x12\x1f.creepage.v1.ReviewAgingRequest\x1a .creepage.v1.ReviewAgingResponse\"\x1c\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/platforms:reviewB\x90\x01\n" +
+	"\vReviewAging\x12\x1f.creepage.v1.ReviewAgingRequest\x1a .creepage.v1.ReviewAgingResponse\"\x1c\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/platforms:review\x12}\n" +
+	"\x11ListParameterSets\x12%.creepage.v1.ListParameterSetsRequest\x1a&.creepage.v1.ListParameterSetsResponse\"\x19\x82\xd3\xe4\x93\x02\x13\x12\x11/v1/parameterSets\x12u\n" +
+	"\x0fGetParameterSet\x12#.creepage.v1.GetParameterSetRequest\x1a\x19.creepage.v1.ParameterSet\"\"\x82\xd3\xe4\x93\x02\x1c\x12\x1a/v1/{name=parameterSets/*}B\x90\x01\n" +
 	"\x0fcom.creepage.v1B\vReviewProtoP\x01Z#creepage/api/creepage/v1;creepagev1\xa2\x02\x03CXX\xaa\x02\vCreepage.V1\xca\x02\vCreepage\\V1\xe2\x02\x17Creepage\\V1\\GPBMetadata\xea\x02\fCreepage::V1b\x06proto3"
 
 var (
@@ -821,43 +1267,58 @@ func file_creepage_v1_review_proto_rawDescGZIP() []byte {
 	return file_creepage_v1_review_proto_rawDescData
 }
 
-var file_creepage_v1_review_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_creepage_v1_review_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_creepage_v1_review_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_creepage_v1_review_proto_goTypes = []any{
-	(*ReviewShopsRequest)(nil),    // 0: creepage.v1.ReviewShopsRequest
-	(*ReviewShopsResponse)(nil),   // 1: creepage.v1.ReviewShopsResponse
-	(*ShopReview)(nil),            // 2: creepage.v1.ShopReview
-	(*ReviewMetersRequest)(nil),   // 3: creepage.v1.ReviewMetersRequest
-	(*ReviewMetersResponse)(nil),  // 4: creepage.v1.ReviewMetersResponse
-	(*MeterReview)(nil),           // 5: creepage.v1.MeterReview
-	(*ReviewAgingRequest)(nil),    // 6: creepage.v1.ReviewAgingRequest
-	(*ReviewAgingResponse)(nil),   // 7: creepage.v1.ReviewAgingResponse
-	(*ComponentAging)(nil),        // 8: creepage.v1.ComponentAging
-	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
-	(Reading_Component)(0),        // 10: creepage.v1.Reading.Component
+	(ParameterSet_Source)(0),          // 0: creepage.v1.ParameterSet.Source
+	(*ReviewShopsRequest)(nil),        // 1: creepage.v1.ReviewShopsRequest
+	(*ReviewShopsResponse)(nil),       // 2: creepage.v1.ReviewShopsResponse
+	(*ShopReview)(nil),                // 3: creepage.v1.ShopReview
+	(*ReviewMetersRequest)(nil),       // 4: creepage.v1.ReviewMetersRequest
+	(*ReviewMetersResponse)(nil),      // 5: creepage.v1.ReviewMetersResponse
+	(*MeterReview)(nil),               // 6: creepage.v1.MeterReview
+	(*ReviewAgingRequest)(nil),        // 7: creepage.v1.ReviewAgingRequest
+	(*ReviewAgingResponse)(nil),       // 8: creepage.v1.ReviewAgingResponse
+	(*ComponentAging)(nil),            // 9: creepage.v1.ComponentAging
+	(*ParameterSet)(nil),              // 10: creepage.v1.ParameterSet
+	(*LearnedMeter)(nil),              // 11: creepage.v1.LearnedMeter
+	(*ListParameterSetsRequest)(nil),  // 12: creepage.v1.ListParameterSetsRequest
+	(*ListParameterSetsResponse)(nil), // 13: creepage.v1.ListParameterSetsResponse
+	(*GetParameterSetRequest)(nil),    // 14: creepage.v1.GetParameterSetRequest
+	(*timestamppb.Timestamp)(nil),     // 15: google.protobuf.Timestamp
+	(Reading_Component)(0),            // 16: creepage.v1.Reading.Component
 }
 var file_creepage_v1_review_proto_depIdxs = []int32{
-	9,  // 0: creepage.v1.ReviewShopsRequest.start_time:type_name -> google.protobuf.Timestamp
-	2,  // 1: creepage.v1.ReviewShopsResponse.shops:type_name -> creepage.v1.ShopReview
-	9,  // 2: creepage.v1.ReviewShopsResponse.start_time:type_name -> google.protobuf.Timestamp
-	9,  // 3: creepage.v1.ShopReview.last_measure_time:type_name -> google.protobuf.Timestamp
-	9,  // 4: creepage.v1.ReviewMetersRequest.start_time:type_name -> google.protobuf.Timestamp
-	5,  // 5: creepage.v1.ReviewMetersResponse.meters:type_name -> creepage.v1.MeterReview
-	9,  // 6: creepage.v1.ReviewMetersResponse.start_time:type_name -> google.protobuf.Timestamp
-	9,  // 7: creepage.v1.MeterReview.last_measure_time:type_name -> google.protobuf.Timestamp
-	8,  // 8: creepage.v1.ReviewAgingResponse.components:type_name -> creepage.v1.ComponentAging
-	9,  // 9: creepage.v1.ReviewAgingResponse.start_time:type_name -> google.protobuf.Timestamp
-	10, // 10: creepage.v1.ComponentAging.component:type_name -> creepage.v1.Reading.Component
-	0,  // 11: creepage.v1.ReviewService.ReviewShops:input_type -> creepage.v1.ReviewShopsRequest
-	3,  // 12: creepage.v1.ReviewService.ReviewMeters:input_type -> creepage.v1.ReviewMetersRequest
-	6,  // 13: creepage.v1.ReviewService.ReviewAging:input_type -> creepage.v1.ReviewAgingRequest
-	1,  // 14: creepage.v1.ReviewService.ReviewShops:output_type -> creepage.v1.ReviewShopsResponse
-	4,  // 15: creepage.v1.ReviewService.ReviewMeters:output_type -> creepage.v1.ReviewMetersResponse
-	7,  // 16: creepage.v1.ReviewService.ReviewAging:output_type -> creepage.v1.ReviewAgingResponse
-	14, // [14:17] is the sub-list for method output_type
-	11, // [11:14] is the sub-list for method input_type
-	11, // [11:11] is the sub-list for extension type_name
-	11, // [11:11] is the sub-list for extension extendee
-	0,  // [0:11] is the sub-list for field type_name
+	15, // 0: creepage.v1.ReviewShopsRequest.start_time:type_name -> google.protobuf.Timestamp
+	3,  // 1: creepage.v1.ReviewShopsResponse.shops:type_name -> creepage.v1.ShopReview
+	15, // 2: creepage.v1.ReviewShopsResponse.start_time:type_name -> google.protobuf.Timestamp
+	15, // 3: creepage.v1.ShopReview.last_measure_time:type_name -> google.protobuf.Timestamp
+	15, // 4: creepage.v1.ReviewMetersRequest.start_time:type_name -> google.protobuf.Timestamp
+	6,  // 5: creepage.v1.ReviewMetersResponse.meters:type_name -> creepage.v1.MeterReview
+	15, // 6: creepage.v1.ReviewMetersResponse.start_time:type_name -> google.protobuf.Timestamp
+	15, // 7: creepage.v1.MeterReview.last_measure_time:type_name -> google.protobuf.Timestamp
+	9,  // 8: creepage.v1.ReviewAgingResponse.components:type_name -> creepage.v1.ComponentAging
+	15, // 9: creepage.v1.ReviewAgingResponse.start_time:type_name -> google.protobuf.Timestamp
+	16, // 10: creepage.v1.ComponentAging.component:type_name -> creepage.v1.Reading.Component
+	0,  // 11: creepage.v1.ParameterSet.source:type_name -> creepage.v1.ParameterSet.Source
+	15, // 12: creepage.v1.ParameterSet.learn_time:type_name -> google.protobuf.Timestamp
+	11, // 13: creepage.v1.ParameterSet.meters:type_name -> creepage.v1.LearnedMeter
+	10, // 14: creepage.v1.ListParameterSetsResponse.parameter_sets:type_name -> creepage.v1.ParameterSet
+	1,  // 15: creepage.v1.ReviewService.ReviewShops:input_type -> creepage.v1.ReviewShopsRequest
+	4,  // 16: creepage.v1.ReviewService.ReviewMeters:input_type -> creepage.v1.ReviewMetersRequest
+	7,  // 17: creepage.v1.ReviewService.ReviewAging:input_type -> creepage.v1.ReviewAgingRequest
+	12, // 18: creepage.v1.ReviewService.ListParameterSets:input_type -> creepage.v1.ListParameterSetsRequest
+	14, // 19: creepage.v1.ReviewService.GetParameterSet:input_type -> creepage.v1.GetParameterSetRequest
+	2,  // 20: creepage.v1.ReviewService.ReviewShops:output_type -> creepage.v1.ReviewShopsResponse
+	5,  // 21: creepage.v1.ReviewService.ReviewMeters:output_type -> creepage.v1.ReviewMetersResponse
+	8,  // 22: creepage.v1.ReviewService.ReviewAging:output_type -> creepage.v1.ReviewAgingResponse
+	13, // 23: creepage.v1.ReviewService.ListParameterSets:output_type -> creepage.v1.ListParameterSetsResponse
+	10, // 24: creepage.v1.ReviewService.GetParameterSet:output_type -> creepage.v1.ParameterSet
+	20, // [20:25] is the sub-list for method output_type
+	15, // [15:20] is the sub-list for method input_type
+	15, // [15:15] is the sub-list for extension type_name
+	15, // [15:15] is the sub-list for extension extendee
+	0,  // [0:15] is the sub-list for field type_name
 }
 
 func init() { file_creepage_v1_review_proto_init() }
@@ -873,13 +1334,14 @@ func file_creepage_v1_review_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_creepage_v1_review_proto_rawDesc), len(file_creepage_v1_review_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   9,
+			NumEnums:      1,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_creepage_v1_review_proto_goTypes,
 		DependencyIndexes: file_creepage_v1_review_proto_depIdxs,
+		EnumInfos:         file_creepage_v1_review_proto_enumTypes,
 		MessageInfos:      file_creepage_v1_review_proto_msgTypes,
 	}.Build()
 	File_creepage_v1_review_proto = out.File

@@ -19,9 +19,11 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	ReviewService_ReviewShops_FullMethodName  = "/creepage.v1.ReviewService/ReviewShops"
-	ReviewService_ReviewMeters_FullMethodName = "/creepage.v1.ReviewService/ReviewMeters"
-	ReviewService_ReviewAging_FullMethodName  = "/creepage.v1.ReviewService/ReviewAging"
+	ReviewService_ReviewShops_FullMethodName       = "/creepage.v1.ReviewService/ReviewShops"
+	ReviewService_ReviewMeters_FullMethodName      = "/creepage.v1.ReviewService/ReviewMeters"
+	ReviewService_ReviewAging_FullMethodName       = "/creepage.v1.ReviewService/ReviewAging"
+	ReviewService_ListParameterSets_FullMethodName = "/creepage.v1.ReviewService/ListParameterSets"
+	ReviewService_GetParameterSet_FullMethodName   = "/creepage.v1.ReviewService/GetParameterSet"
 )
 
 // ReviewServiceClient is the client API for ReviewService service.
@@ -38,6 +40,11 @@ type ReviewServiceClient interface {
 	ReviewMeters(ctx context.Context, in *ReviewMetersRequest, opts ...grpc.CallOption) (*ReviewMetersResponse, error)
 	// Reviews how the components of each platform have aged within a year.
 	ReviewAging(ctx context.Context, in *ReviewAgingRequest, opts ...grpc.CallOption) (*ReviewAgingResponse, error)
+	// Lists what was learned from the fleet's own records, newest first. An
+	// organisation whose records teach little has none and stays on the defaults.
+	ListParameterSets(ctx context.Context, in *ListParameterSetsRequest, opts ...grpc.CallOption) (*ListParameterSetsResponse, error)
+	// Returns a parameter set.
+	GetParameterSet(ctx context.Context, in *GetParameterSetRequest, opts ...grpc.CallOption) (*ParameterSet, error)
 }
 
 type reviewServiceClient struct {
@@ -78,6 +85,26 @@ func (c *reviewServiceClient) ReviewAging(ctx context.Context, in *ReviewAgingRe
 	return out, nil
 }
 
+func (c *reviewServiceClient) ListParameterSets(ctx context.Context, in *ListParameterSetsRequest, opts ...grpc.CallOption) (*ListParameterSetsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListParameterSetsResponse)
+	err := c.cc.Invoke(ctx, ReviewService_ListParameterSets_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *reviewServiceClient) GetParameterSet(ctx context.Context, in *GetParameterSetRequest, opts ...grpc.CallOption) (*ParameterSet, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ParameterSet)
+	err := c.cc.Invoke(ctx, ReviewService_GetParameterSet_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // ReviewServiceServer is the server API for ReviewService service.
 // All implementations must embed UnimplementedReviewServiceServer
 // for forward compatibility.
@@ -92,6 +119,11 @@ type ReviewServiceServer interface {
 	ReviewMeters(context.Context, *ReviewMetersRequest) (*ReviewMetersResponse, error)
 	// Reviews how the components of each platform have aged within a year.
 	ReviewAging(context.Context, *ReviewAgingRequest) (*ReviewAgingResponse, error)
+	// Lists what was learned from the fleet's own records, newest first. An
+	// organisation whose records teach little has none and stays on the defaults.
+	ListParameterSets(context.Context, *ListParameterSetsRequest) (*ListParameterSetsResponse, error)
+	// Returns a parameter set.
+	GetParameterSet(context.Context, *GetParameterSetRequest) (*ParameterSet, error)
 	mustEmbedUnimplementedReviewServiceServer()
 }
 
@@ -110,6 +142,12 @@ func (UnimplementedReviewServiceServer) ReviewMeters(context.Context, *ReviewMet
 }
 func (UnimplementedReviewServiceServer) ReviewAging(context.Context, *ReviewAgingRequest) (*ReviewAgingResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ReviewAging not implemented")
+}
+func (UnimplementedReviewServiceServer) ListParameterSets(context.Context, *ListParameterSetsRequest) (*ListParameterSetsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListParameterSets not implemented")
+}
+func (UnimplementedReviewServiceServer) GetParameterSet(context.Context, *GetParameterSetRequest) (*ParameterSet, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetParameterSet not implemented")
 }
 func (UnimplementedReviewServiceServer) mustEmbedUnimplementedReviewServiceServer() {}
 func (UnimplementedReviewServiceServer) testEmbeddedByValue()                       {}
@@ -186,6 +224,42 @@ func _ReviewService_ReviewAging_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ReviewService_ListParameterSets_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListParameterSetsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ReviewServiceServer).ListParameterSets(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ReviewService_ListParameterSets_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ReviewServiceServer).ListParameterSets(ctx, req.(*ListParameterSetsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ReviewService_GetParameterSet_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetParameterSetRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ReviewServiceServer).GetParameterSet(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ReviewService_GetParameterSet_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ReviewServiceServer).GetParameterSet(ctx, req.(*GetParameterSetRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // ReviewService_ServiceDesc is the grpc.ServiceDesc for ReviewService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -204,6 +278,14 @@ var ReviewService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ReviewAging",
 			Handler:    _ReviewService_ReviewAging_Handler,
+		},
+		{
+			MethodName: "ListParameterSets",
+			Handler:    _ReviewService_ListParameterSets_Handler,
+		},
+		{
+			MethodName: "GetParameterSet",
+			Handler:    _ReviewService_GetParameterSet_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -804,6 +804,43 @@ export interface paths {
         patch?: never;
         trace?: never;
     };
+    "/v1/parameterSets": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /**
+         * Lists what was learned from the fleet's own records, newest first. An
+         *     organisation whose records teach little has none and stays on the defaults.
+         */
+        get: operations["ReviewService_ListParameterSets"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/parameterSets/{name}": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        /** Returns a parameter set. */
+        get: operations["ReviewService_GetParameterSet"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
     "/v1/vehicles": {
         parameters: {
             query?: never;
@@ -1808,6 +1845,26 @@ export interface components {
             /** @description The finding in one sentence. */
             summary?: string;
         };
+        /** @description LearnedMeter is a meter whose readings are corrected before they are used. */
+        "creepage.v1.LearnedMeter": {
+            /** @description Id of the meter, or of the shop where no meter is stated. */
+            meter?: string;
+            /**
+             * Format: double
+             * @description How far it reads off its peers in decades, negative when it reads low.
+             */
+            offsetDecades?: number;
+            /**
+             * Format: double
+             * @description Standard deviation of that.
+             */
+            offsetDecadesSd?: number;
+            /**
+             * Format: int32
+             * @description Readings it stands on that were no bounds.
+             */
+            readings?: number;
+        };
         /** @description Response of ListAuditEntries. */
         "creepage.v1.ListAuditEntriesResponse": {
             /** @description The entries. */
@@ -1861,6 +1918,13 @@ export interface components {
              * @description How many vehicles match, all pages together.
              */
             totalSize?: number;
+        };
+        /** @description Response of ListParameterSets. */
+        "creepage.v1.ListParameterSetsResponse": {
+            /** @description Token of the next page; empty on the last. */
+            nextPageToken?: string;
+            /** @description The sets. */
+            parameterSets?: components["schemas"]["creepage.v1.ParameterSet"][];
         };
         /** @description Response of ListPlatforms. */
         "creepage.v1.ListPlatformsResponse": {
@@ -2185,6 +2249,53 @@ export interface components {
          * @enum {string}
          */
         "creepage.v1.Paper.Format": "FORMAT_UNSPECIFIED" | "PDF" | "HTML";
+        /**
+         * @description ParameterSet is one version of the numbers that outlooks are computed with,
+         *     learned from the organisation's own records. What was said with an earlier
+         *     one stays said.
+         */
+        "creepage.v1.ParameterSet": {
+            /**
+             * Format: int32
+             * @description Isolation codes among their records.
+             */
+            codes?: number;
+            /** @description The latest: outlooks are computed with it now. */
+            current?: boolean;
+            /**
+             * Format: date-time
+             * @description It stands on nothing later than this, and holds for what is said from then on.
+             */
+            learnTime?: string;
+            /** @description Meters that read off their peers by more than chance, and are allowed for. */
+            meters?: components["schemas"]["creepage.v1.LearnedMeter"][];
+            /** @description Resource name; its last part is what outlooks name as their parameter version. */
+            name?: string;
+            /**
+             * Format: int64
+             * @description Readings among their records.
+             */
+            readings?: string;
+            /** @description What was learned, a sentence each. */
+            reasons?: string[];
+            /** @description How it came about. */
+            source?: components["schemas"]["creepage.v1.ParameterSet.Source"];
+            /**
+             * @description The version that the vehicles' tracks are made with: this one's, or, where
+             *     it differs from an earlier one only in what forecasts came to, that one's.
+             */
+            trackVersion?: string;
+            /**
+             * Format: int32
+             * @description Vehicles it was learned from.
+             */
+            vehicles?: number;
+        };
+        /**
+         * @description How a set came about.
+         * @enum {string}
+         */
+        "creepage.v1.ParameterSet.Source": "SOURCE_UNSPECIFIED" | "NIGHTLY" | "OLD_RECORDS";
         /**
          * @description Part is what is known of one group of a vehicle: a component's phases, or
          *     one pole of it, or the whole.
@@ -5252,6 +5363,76 @@ export interface operations {
                 };
                 content: {
                     "application/json": components["schemas"]["creepage.v1.ReviewAgingResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReviewService_ListParameterSets: {
+        parameters: {
+            query?: {
+                /** @description Most rows to return; 0 means 50, at most 1000. */
+                pageSize?: number;
+                /** @description Opaque token of the page before. */
+                pageToken?: string;
+            };
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /** @description Response of ListParameterSets. */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ListParameterSetsResponse"];
+                };
+            };
+            /** @description An unexpected error response. */
+            default: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["google.rpc.Status"];
+                };
+            };
+        };
+    };
+    ReviewService_GetParameterSet: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                /** @description Resource name of the parameter set. */
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            /**
+             * @description ParameterSet is one version of the numbers that outlooks are computed with,
+             *     learned from the organisation's own records. What was said with an earlier
+             *     one stays said.
+             */
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["creepage.v1.ParameterSet"];
                 };
             };
             /** @description An unexpected error response. */

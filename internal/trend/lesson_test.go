@@ -1,0 +1,118 @@
+package trend
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"testing"
+
+	"creepage/internal/insulation"
+)
+
+// What is kept of an outlook teaches what the outlook itself does, to the bit.
+func TestALessonKeptTeachesWhatTheOutlookDoes(t *testing.T) {
+	m, p := model(t), harborVan()
+	whole, kept := NewLearner(Default()), NewLearner(Default())
+	rng := rand.New(rand.NewPCG(8, 8))
+	for i := range 40 {
+		id := fmt.Sprintf("van-%d", i)
+		v := NewVehicle(id)
+		for d := 0; d < 400; d += 20 {
+			entries := visit(d, p, rng, func(insulation.Component, insulation.Conductor) float64 { return 9.2 - 0.004*float64(d*(i%3)) })
+			add(t, m, v, p, entries...)
+			whole.Observe(id, p, entries)
+			kept.Observe(id, p, entries)
+			o := m.Outlook(v, p, at(d))
+			whole.Forecast(&o)
+			if err := kept.Recall(id, at(d), o.Lesson()); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	a, _ := whole.Learn(at(400))
+	b, _ := kept.Learn(at(400))
+	one, _ := json.Marshal(a)
+	if two, _ := json.Marshal(b); !bytes.Equal(one, two) {
+		t.Errorf("the outlooks teach\n%s\ntheir lessons\n%s", one, two)
+	}
+	if a.Onset == Default().Onset {
+		t.Error("nothing was learned of onsets: the test shows nothing")
+	}
+	o := m.Outlook(NewVehicle("x"), p, at(1))
+	text := o.Lesson()
+	for _, bad := range [][]byte{nil, text[:len(text)-1], append(bytes.Clone(text), 0), {9}} {
+		if kept.Recall("x", at(1), bad) == nil {
+			t.Errorf("%v was taken for a lesson", bad)
+		}
+	}
+}
+
+// What little data teach is nothing: parameters learned stay those before. What
+// forecasts came to leaves tracks as they are, to the bit.
+func TestParametersMoveOnlyMaterially(t *testing.T) {
+	base := Default()
+	if got, step := base.After(&base); step != NoStep || got.Version != base.Version {
+		t.Errorf("the same parameters are a step: %v", step)
+	}
+	p, rng := harborVan(), rand.New(rand.NewPCG(9, 9))
+	few := NewLearner(base)
+	for i := range 4 {
+		few.Observe(fmt.Sprintf("van-%d", i), p, visit(1, p, rng, func(insulation.Component, insulation.Conductor) float64 { return 8.1 }))
+	}
+	learned, _ := few.Learn(at(30))
+	if got, step := learned.After(&base); step != NoStep || got.Version != base.Version {
+		t.Errorf("four vehicles' first visits are a step: %v", step)
+	}
+
+	forecasts := base
+	forecasts.Version = "next"
+	forecasts.CalibrationTesters.Shift += 0.5
+	forecasts.ReadingSD *= 1.05 // not material, and so not taken over
+	next, step := forecasts.After(&base)
+	if step != ForecastStep || next.Version != "next" || next.TrackVersion != base.Version || next.ReadingSD != base.ReadingSD || next.CalibrationTesters != forecasts.CalibrationTesters {
+		t.Fatalf("step %v to %s with tracks of %s", step, next.Version, next.TrackVersion)
+	}
+	m, n := model(t), mustModel(t, next)
+	a, b := NewVehicle("x"), NewVehicle("x")
+	for d := 0; d < 200; d += 20 {
+		entries := visit(d, p, rng, func(insulation.Component, insulation.Conductor) float64 { return 9 - 0.01*float64(d) })
+		add(t, m, a, p, entries...)
+		add(t, n, b, p, entries...)
+	}
+	one, _ := a.MarshalBinary()
+	if two, _ := b.MarshalBinary(); !bytes.Equal(one, two) {
+		t.Error("tracks of parameters that differ in forecasts alone differ")
+	}
+	if x, y := m.Outlook(a, p, at(200)), n.Outlook(b, p, at(200)); x.P90 == y.P90 || y.Version != "next" {
+		t.Errorf("both say %v, by %s and %s: the calibration shows nothing", x.P90, x.Version, y.Version)
+	}
+
+	for name, change := range map[string]func(*Params){
+		"a meter":         func(p *Params) { p.MeterOffsets = map[string]float64{"m-7": -0.15} },
+		"a level":         func(p *Params) { p.LevelPriors = map[string]LevelPrior{"x/motor/phases": {Mean: 8, SD: 0.5, N: 40}} },
+		"a ceiling":       func(p *Params) { p.Ceilings = map[string]float64{"x": 5e6} },
+		"onsets":          func(p *Params) { p.OnsetByComponent = map[string]float64{"motor": 3} },
+		"the temperature": func(p *Params) { p.ByComponent = map[string]Normal{"motor": {Mean: 0.03, SD: 0.005}} },
+	} {
+		moved := Default()
+		moved.Version = "moved"
+		change(&moved)
+		got, step := moved.After(&next)
+		if step != TrackStep || got.TrackVersion != "" || got.Version != "moved" {
+			t.Errorf("%s: step %v to %s with tracks of %q", name, step, got.Version, got.TrackVersion)
+		}
+		if again, step := moved.After(&got); step != NoStep || again.Version != "moved" {
+			t.Errorf("%s: learned once more it is a step", name)
+		}
+	}
+}
+
+func mustModel(t *testing.T, p Params) *Model {
+	t.Helper()
+	m, err := NewModel(p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}

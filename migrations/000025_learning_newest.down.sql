@@ -1,0 +1,1 @@
+DROP INDEX param_sets_newest;
