@@ -29,7 +29,7 @@ import (
 func (s *system) work(t testing.TB) {
 	t.Helper()
 	db := s.db.Store(t, store.WorkerLogin)
-	reports := report.New(db, s.model, "creepage test", s.clock)
+	reports := report.New(db, store.NewModels(s.model), "creepage test", s.clock)
 	w, err := worker.New(worker.Config{Store: db, Stream: s.streams, Model: s.model, Clock: func() time.Time { return now },
 		Log: slog.New(slog.NewTextHandler(testLog{t}, nil)), Registerer: prometheus.NewRegistry(), Limits: worker.DefaultLimits(),
 		Webhooks: worker.Webhooks{Policy: inside, Safe: s.safe},

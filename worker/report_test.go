@@ -50,7 +50,7 @@ func newReports(t *testing.T, change ...func(*Worker)) *madeReports {
 	}
 	t.Cleanup(func() { _ = places.Close() })
 	r.hooks = newHooks(t, anywhere, 0, append([]func(*Worker){func(w *Worker) {
-		made := report.New(w.store, w.model, "creepage test", w.clock)
+		made := report.New(w.store, w.models, "creepage test", w.clock)
 		w.reports = Reports{Destinations: places, Make: made.Make, Describe: made.Describe, Order: func(s *store.ReportSchedule, organisation string, due time.Time) (*store.ReportRun, error) {
 			return report.Order(s, organisation, due, false)
 		}}

@@ -45,7 +45,7 @@ func (p *Process) localDestinations(c UpConfig) (*destination.Set, error) {
 
 // madeAhead is how a worker makes reports.
 func madeAhead(db *store.Store, model *trend.Model, destinations *destination.Set, now func() time.Time) worker.Reports {
-	reports := report.New(db, model, software(), now)
+	reports := report.New(db, store.NewModels(model), software(), now)
 	return worker.Reports{Destinations: destinations, Make: reports.Make, Describe: reports.Describe, Order: func(s *store.ReportSchedule, organisation string, due time.Time) (*store.ReportRun, error) {
 		return report.Order(s, organisation, due, false)
 	}}
