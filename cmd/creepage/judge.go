@@ -16,6 +16,8 @@ func judgeCommand() *cobra.Command {
 	var (
 		names []string
 		seeds []uint
+		lead  float64
+		borne string
 	)
 	c := &cobra.Command{
 		Use:   "judge",
@@ -33,6 +35,11 @@ them.`,
 				}
 				exam.Physics = append(exam.Physics, p)
 			}
+			words := map[string]trend.FalseCalls{"few": trend.FewFalseCalls, "usual": trend.UsualFalseCalls, "many": trend.ManyFalseCalls}
+			if words[borne] == 0 {
+				return wrongUsage(cmd, fmt.Sprintf("--false-calls %q: want few, usual or many", borne))
+			}
+			exam.Policy = trend.PolicyOf(lead, words[borne])
 			for _, s := range seeds {
 				exam.Seeds = append(exam.Seeds, uint64(s))
 			}
@@ -54,6 +61,8 @@ them.`,
 	f.StringSliceVar(&names, "physics", []string{"mild", "rough", "coastal"}, "names of the physics")
 	f.UintSliceVar(&seeds, "seeds", usual, "seeds")
 	f.IntVar(&exam.Vehicles, "vehicles", 600, "vehicles in a fleet")
+	f.Float64Var(&lead, "lead-days", exam.Policy.LeadDays, "how many days ahead a code is to be warned of")
+	f.StringVar(&borne, "false-calls", "usual", "how many false calls are borne: few, usual or many")
 	f.Float64Var(&exam.Years, "years", 3, "years of records")
 	return c
 }

@@ -4,11 +4,14 @@ import (
 	"cmp"
 	"html/template"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"time"
 
 	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	creepagev1 "creepage/api/creepage/v1"
@@ -263,13 +266,20 @@ type keysPage struct {
 	Roles  []string
 	Secret string // of a key just made; shown once
 	Made   *creepagev1.Key
+
+	Problem string
+	Form    url.Values // as it was typed
+	Today   string
+	Now     time.Time
 }
 
 func (b *Board) showKeys(w http.ResponseWriter, r *http.Request, v *visitor) {
-	b.keysPage(w, r, v, keysPage{})
+	b.keysPage(w, r, v, http.StatusOK, keysPage{})
 }
 
-func (b *Board) keysPage(w http.ResponseWriter, r *http.Request, v *visitor, p keysPage) {
+func (b *Board) keysPage(w http.ResponseWriter, r *http.Request, v *visitor, code int, p keysPage) {
+	p.Now = b.now()
+	p.Today = p.Now.UTC().Format(time.DateOnly)
 	p.Roles = []string{"shop", "feeder", "fleet", "analyst", "administrator"}
 	if v.May("administer") {
 		res, err := b.access.ListKeys(r.Context(), &creepagev1.ListKeysRequest{PageSize: 1000})
@@ -284,7 +294,7 @@ func (b *Board) keysPage(w http.ResponseWriter, r *http.Request, v *visitor, p k
 		}
 		p.Keys, p.Shops = res.GetKeys(), shops.GetShops()
 	}
-	b.render(w, r, http.StatusOK, "keys", "Keys", v, p)
+	b.render(w, r, code, "keys", "Keys", v, p)
 }
 
 func (b *Board) createKey(w http.ResponseWriter, r *http.Request, v *visitor) {
@@ -293,12 +303,27 @@ func (b *Board) createKey(w http.ResponseWriter, r *http.Request, v *visitor) {
 		name := "shops/" + shop
 		key.Shop = &name
 	}
-	res, err := b.access.CreateKey(r.Context(), &creepagev1.CreateKeyRequest{Key: key})
+	var err error
+	if until := r.PostFormValue("until"); until != "" {
+		day, bad := time.Parse(time.DateOnly, until)
+		if bad != nil {
+			err = status.Errorf(codes.InvalidArgument, "%q is no day; want one such as 2026-03-02.", until)
+		}
+		key.ExpireTime = timestamppb.New(day.AddDate(0, 0, 1))
+	}
+	var res *creepagev1.CreateKeyResponse
+	if err == nil {
+		res, err = b.access.CreateKey(r.Context(), &creepagev1.CreateKeyRequest{Key: key})
+	}
+	if taken(err) {
+		b.keysPage(w, r, v, http.StatusBadRequest, keysPage{Problem: problemText(err), Form: r.PostForm})
+		return
+	}
 	if err != nil {
 		b.failWith(w, r, v, err)
 		return
 	}
-	b.keysPage(w, r, v, keysPage{Secret: res.GetSecret(), Made: res.GetKey()})
+	b.keysPage(w, r, v, http.StatusOK, keysPage{Secret: res.GetSecret(), Made: res.GetKey()})
 }
 
 func (b *Board) revokeKey(w http.ResponseWriter, r *http.Request, v *visitor) {

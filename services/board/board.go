@@ -16,6 +16,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"net/http"
+	"net/url"
 	"strings"
 	"time"
 
@@ -139,10 +140,22 @@ func (b *Board) routes(static fs.FS) {
 	b.mux.HandleFunc("GET /keys", b.signedIn(b.showKeys))
 	b.mux.HandleFunc("POST /keys", b.signedIn(b.createKey))
 	b.mux.HandleFunc("POST /keys/{key}/revoke", b.signedIn(b.revokeKey))
+	b.mux.HandleFunc("GET /organisation", b.signedIn(b.showOrganisation))
+	b.mux.HandleFunc("POST /organisation/shops", b.signedIn(b.createShop))
+	b.mux.HandleFunc("GET /policy", b.signedIn(b.showPolicy))
+	b.mux.HandleFunc("POST /policy", b.signedIn(b.setPolicy))
 	b.mux.HandleFunc("GET /webhooks", b.signedIn(b.showWebhooks))
 	b.mux.HandleFunc("POST /webhooks", b.signedIn(b.createWebhook))
-	b.mux.HandleFunc("POST /webhooks/{endpoint}/test", b.signedIn(b.testWebhook))
-	b.mux.HandleFunc("POST /webhooks/{endpoint}/delete", b.signedIn(b.deleteWebhook))
+	b.mux.HandleFunc("GET /webhooks/{endpoint}", b.signedIn(b.showWebhook))
+	for what, do := range map[string]func(http.ResponseWriter, *http.Request, *visitor){
+		"change": b.updateWebhook, "switch": b.switchWebhook, "test": b.testWebhook, "replay": b.replayWebhook, "rotate": b.rotateWebhook, "delete": b.deleteWebhook,
+	} {
+		b.mux.HandleFunc("POST /webhooks/{endpoint}/"+what, b.signedIn(do))
+		// The answer that shows a new secret stands at this address; loaded anew it is the page.
+		b.mux.HandleFunc("GET /webhooks/{endpoint}/"+what, func(w http.ResponseWriter, r *http.Request) {
+			http.Redirect(w, r, "/webhooks/"+url.PathEscape(r.PathValue("endpoint")), http.StatusSeeOther)
+		})
+	}
 	b.mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, nil, http.StatusNotFound, "There is no such page.", "")
 	})

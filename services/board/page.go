@@ -83,9 +83,18 @@ var notices = map[string]string{
 	"finding":      "What was found is recorded.",
 	"voided":       "The reading is void. It stays on record; the outlook follows within seconds.",
 	"calibration":  "The calibration is recorded.",
-	"upload":       "The file is removed.",
-	"webhook":      "The address is removed.",
-	"revoked":      "The key is revoked; it is refused within seconds.",
+	"policy":       "It is saved. Every vehicle is judged anew by it; that takes a moment.",
+	"shop":         "The shop is made.",
+
+	"webhook-changed": "The address is changed.",
+	"webhook-on":      "It is switched on. What it missed meanwhile can be sent again.",
+	"webhook-off":     "It is switched off. Nothing more is sent to it but tests.",
+	"webhook-test":    "A test message is on its way; what becomes of it stands below in a moment.",
+	"webhook-again":   "What it missed is on its way again, up to 1000 messages at a time.",
+	"webhook-nothing": "It has missed nothing.",
+	"upload":          "The file is removed.",
+	"webhook":         "The address is removed.",
+	"revoked":         "The key is revoked; it is refused within seconds.",
 }
 
 type failure struct{ What, Help string }
@@ -134,6 +143,15 @@ func problemText(err error) string {
 		return strings.Join(fields, " ")
 	}
 	return st.Message()
+}
+
+// taken says that the API did not take what a form says, which the form can show.
+func taken(err error) bool {
+	switch status.Code(err) {
+	case codes.InvalidArgument, codes.FailedPrecondition, codes.AlreadyExists:
+		return true
+	}
+	return false
 }
 
 func writeJSON(w http.ResponseWriter, code int, v any) {

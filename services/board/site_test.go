@@ -60,7 +60,7 @@ func withSite(m *testing.M) (code int, err error) {
 		return 1, err
 	}
 	s := &site{loaded: time.Now().UTC(), faults: &faults{}}
-	s.process, err = app.StartUp(ctx, app.UpConfig{Common: app.Common{Log: slog.New(s.faults), Clock: time.Now}, Data: dir, HTTP: "127.0.0.1:0", GRPC: "127.0.0.1:0"})
+	s.process, err = app.StartUp(ctx, app.UpConfig{Common: app.Common{Log: slog.New(s.faults), Clock: time.Now}, Data: dir, HTTP: "127.0.0.1:0", GRPC: "127.0.0.1:0", WebhooksInside: true})
 	if err != nil {
 		return 1, err
 	}

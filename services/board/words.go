@@ -47,6 +47,15 @@ func functions() template.FuncMap {
 		"decades":  factorText,
 		"share":    shareText,
 		"lost":     lostText,
+		"action":   actionText,
+		"roleText": roleText,
+		"roleWord": func(s string) string {
+			return roleText(creepagev1.Key_Role(creepagev1.Key_Role_value[strings.ToUpper(s)]))
+		},
+		"lastDay": func(t *timestamppb.Timestamp) *timestamppb.Timestamp {
+			return timestamppb.New(t.AsTime().Add(-time.Second))
+		},
+		"past":     func(t *timestamppb.Timestamp, now time.Time) bool { return !now.Before(t.AsTime()) },
 		"size":     sizeText,
 		"int":      func(n int64) int { return int(n) },
 		"when":     func(t time.Time) template.HTML { return moment(timestamppb.New(t)) },
@@ -347,4 +356,21 @@ func lostText(decades float64) string {
 		return "nothing"
 	}
 	return fmt.Sprintf("%.0f %%", 100*(1-math.Pow(10, decades)))
+}
+
+// roleText says what a key may do.
+func roleText(r creepagev1.Key_Role) string {
+	switch r {
+	case creepagev1.Key_SHOP:
+		return "enter and correct its own shop’s readings, and ask the bench"
+	case creepagev1.Key_FEEDER:
+		return "enter on-board monitors’ values of any vehicle"
+	case creepagev1.Key_FLEET:
+		return "read everything, acknowledge, record repairs, findings and calibrations, void readings"
+	case creepagev1.Key_ANALYST:
+		return "read and export everything, and change nothing"
+	case creepagev1.Key_ADMINISTRATOR:
+		return "do all of it, and keep keys, shops, the warning policy and webhooks"
+	}
+	return "do nothing"
 }
