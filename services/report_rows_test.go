@@ -1,11 +1,14 @@
 package services_test
 
 import (
+	"bytes"
 	"database/sql"
+	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -15,15 +18,16 @@ import (
 	creepagev1 "creepage/api/creepage/v1"
 )
 
-// What a report holds in one format it holds in the others, read back by DuckDB, row by row.
+// What a report holds in one format it holds in the others, read back by DuckDB, and a workbook by openpyxl, row by row.
 func TestAllFormatsHoldTheSameRows(t *testing.T) {
 	s := start(t)
 	threeReadings(t, s)
 	twoOutlooks(t, s)
+	threeVisits(t, s, "e", "f")
 	db, err := sql.Open("duckdb", "")
 	must(t, err)
 	defer db.Close()
-	for name, least := range map[string]int{"readings": 3, "outlooks": 2, "warnings": 1, "fleet_summary": 2} {
+	for name, least := range map[string]int{"readings": 9, "outlooks": 2, "warnings": 1, "fleet_summary": 3, "tracks": 7} {
 		dir := t.TempDir()
 		from := map[string]string{}
 		for format, read := range map[string]string{"parquet": "read_parquet('%s')", "csv": "read_csv('%s', header=true, all_varchar=true)", "jsonl": "read_json('%s', format='newline_delimited')"} {
@@ -43,12 +47,53 @@ func TestAllFormatsHoldTheSameRows(t *testing.T) {
 		must(t, err)
 		_, err = db.ExecContext(t.Context(), `INSERT INTO j BY NAME SELECT * FROM `+from["jsonl"])
 		must(t, err)
+		_, _, book := s.rest(t, "GET", "/v1/reports/"+name+":download?format=xlsx", s.fleetKey, "")
+		sheet := filepath.Join(dir, name+"-sheet.jsonl")
+		must(t, os.WriteFile(sheet, sheetRows(t, book), 0o600))
+		_, err = db.ExecContext(t.Context(), `CREATE OR REPLACE TABLE x AS SELECT * FROM p WHERE false`)
+		must(t, err)
+		_, err = db.ExecContext(t.Context(), `INSERT INTO x BY NAME SELECT * FROM read_json('`+sheet+`', format='newline_delimited')`)
+		must(t, err)
 		var rows, other int
 		must(t, db.QueryRowContext(t.Context(), `SELECT count(*) FROM p`).Scan(&rows))
 		must(t, db.QueryRowContext(t.Context(), `SELECT (SELECT count(*) FROM (SELECT * FROM p EXCEPT ALL SELECT * FROM c)) + (SELECT count(*) FROM (SELECT * FROM c EXCEPT ALL SELECT * FROM p))
 			+ (SELECT count(*) FROM (SELECT * FROM p EXCEPT ALL SELECT * FROM j)) + (SELECT count(*) FROM (SELECT * FROM j EXCEPT ALL SELECT * FROM p))`).Scan(&other))
 		if rows < least || other != 0 {
 			t.Errorf("%s: %d rows, %d that another format does not hold", name, rows, other)
+		}
+		// Spreadsheets keep 15 significant digits of a number.
+		var list string
+		must(t, db.QueryRowContext(t.Context(), `SELECT string_agg(CASE data_type WHEN 'DOUBLE' THEN 'format(''{:.15g}'', "' || column_name || '")' ELSE '"' || column_name || '"' END, ', ')
+			FROM information_schema.columns WHERE table_name = 'p'`).Scan(&list))
+		must(t, db.QueryRowContext(t.Context(), `SELECT (SELECT count(*) FROM (SELECT `+list+` FROM p EXCEPT ALL SELECT `+list+` FROM x)) + (SELECT count(*) FROM (SELECT `+list+` FROM x EXCEPT ALL SELECT `+list+` FROM p))`).Scan(&other))
+		if other != 0 || !strings.Contains(list, "format(") {
+			t.Errorf("%s: %d rows that the workbook does not hold, or holds alone", name, other)
+		}
+	}
+}
+
+// sheetRows is a workbook's rows as lines of JSON, read by openpyxl.
+func sheetRows(t testing.TB, book string) []byte {
+	t.Helper()
+	w := openWorkbook(t, book)
+	var out bytes.Buffer
+	for _, row := range w.Rows {
+		line := map[string]any{}
+		for i, v := range row {
+			line[w.Header[i]] = v
+		}
+		must(t, json.NewEncoder(&out).Encode(line))
+	}
+	return out.Bytes()
+}
+
+// threeVisits keeps falling readings of some vehicles' motors, a month apart.
+func threeVisits(t testing.TB, s *system, vehicles ...string) {
+	t.Helper()
+	for _, name := range vehicles {
+		key := s.vehicle(t, s.organisation, name)
+		for i := range 3 {
+			s.keep(t, s.organisation, key, motorReading(fmt.Sprint(name, "-", i), name, now.AddDate(0, -i, 0).Add(-time.Hour), 1e9/3+float64(i)*1e8))
 		}
 	}
 }

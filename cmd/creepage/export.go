@@ -44,8 +44,8 @@ trend, outlooks as of any date, warnings with their lead time, the fleet summary
 Without REPORT it lists them; with --describe it explains a report's columns.
 
 Every file carries its query, its as-of time and the meaning and unit of each
-column: XLSX in its first sheet, Parquet in its metadata, CSV in a second file
-beside it, FILE-metadata.json. The same query as of the same time gives the same
+column: XLSX in its first sheet, Parquet in its metadata, PDF on its last page,
+CSV in a second file beside it, FILE-metadata.json. The same query as of the same time gives the same
 CSV, byte by byte.
 
 The file appears under its name when it is whole. A transfer that breaks off goes on by
@@ -64,6 +64,8 @@ The key is read from --key-file or from CREEPAGE_KEY, never from a flag.`,
 		Example: `  creepage export readings --out readings.csv --server http://127.0.0.1:8080 --key-file data/admin.key
   creepage export outlooks --as xlsx --out outlooks.xlsx --as-of 2026-03-02
   creepage export readings --as parquet --out motors.parquet --filter 'component = MOTOR' --from 2026-01-01 --until 2026-04-01
+  creepage export fleet_summary --as pdf --out fleet.pdf
+  creepage export tracks --as pdf --out truck-17.pdf --filter 'vehicle = "truck-17"'
   creepage export warnings --describe
   creepage export reportSchedules/0190b5f2-6a00-7c1e-9d3a-5f0c2b7e4d11 --out summary.xlsx`,
 		Args: cobra.MaximumNArgs(1),
@@ -87,7 +89,7 @@ The key is read from --key-file or from CREEPAGE_KEY, never from a flag.`,
 	fl := c.Flags()
 	fl.StringVar(&f.server, "server", os.Getenv("CREEPAGE_SERVER"), "the service's address, such as http://127.0.0.1:8080 (or CREEPAGE_SERVER)")
 	fl.StringVar(&f.keyFile, "key-file", "", "file with the key (or CREEPAGE_KEY with the key itself)")
-	fl.StringVar(&f.format, "as", "", "csv, xlsx, parquet or jsonl (default: the ending of --out, or csv)")
+	fl.StringVar(&f.format, "as", "", "csv, xlsx, parquet, jsonl, or pdf of fleet_summary and tracks (default: the ending of --out, or csv)")
 	fl.StringVar(&f.out, "out", "", "the file to write, - for standard output (default REPORT.FORMAT)")
 	fl.StringVar(&f.filter, "filter", "", `rows wanted, such as 'component = MOTOR AND shop = "north-yard"'`)
 	fl.StringVar(&f.columns, "columns", "", "columns wanted, separated by commas, in that order (default all)")

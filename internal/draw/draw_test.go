@@ -75,6 +75,7 @@ func charts() map[string]string {
 		"small": small.SVG(draw.Small), "empty": empty.SVG(draw.Middle), "open": open.SVG(draw.Middle),
 		"spark": draw.Spark("falls from 31.6 MΩ to 501 kΩ", points, 200e3),
 	}
+	out["bars"], out["ranges"] = months().SVG(), intervals().SVG()
 	for _, s := range []draw.State{draw.Steady, draw.Falling, draw.Due, draw.Under, draw.Unknown} {
 		out["glyph-"+string(s)] = draw.Glyph(s)
 	}

@@ -5,8 +5,16 @@ import (
 	"math"
 )
 
+func (s Sheet) print(p *press) {
+	if p.GetY() > p.top {
+		p.AddPage()
+		p.SetY(p.top)
+	}
+	p.head(s.Title, s.Subtitle)
+}
+
 func (h Heading) print(p *press) {
-	p.room(22) // itself and some of what follows
+	p.room(8 + p.following) // itself and some of what follows
 	p.SetY(p.GetY() + 1)
 	p.style("B", 10.5, deep)
 	p.lines(string(h), p.left, p.width())
@@ -124,10 +132,36 @@ func (d Drawing) print(p *press) { Drawings{Across: 1, Items: []Drawing{d}}.prin
 // about as large as the text around it.
 const largest = 0.28
 
+// least is the height in mm that a heading before a block must leave for it.
+func least(p *press, b Block) float64 {
+	const some = 14.0
+	switch b := b.(type) {
+	case Drawing:
+		return least(p, Drawings{Across: 1, Items: []Drawing{b}})
+	case Drawings:
+		across := max(b.Across, 1)
+		height := some
+		for _, one := range b.Items[:min(len(b.Items), across)] {
+			if w, h, err := svgSize(one.SVG); err == nil {
+				height = max(height, h/w*min(b.column(p), w*largest)+2*small)
+			}
+		}
+		return height
+	}
+	return some
+}
+
+const between = 5.0 // mm, of drawings side by side
+
+// column is the width in mm of each drawing's place.
+func (d Drawings) column(p *press) float64 {
+	across := float64(max(d.Across, 1))
+	return (p.width() - between*(across-1)) / across
+}
+
 func (d Drawings) print(p *press) {
-	const between = 5.0
 	across := max(d.Across, 1)
-	column := (p.width() - between*float64(across-1)) / float64(across)
+	column := d.column(p)
 	for i := 0; i < len(d.Items); i += across {
 		row := d.Items[i:min(i+across, len(d.Items))]
 		height, caption := 0.0, 0.0
@@ -189,18 +223,25 @@ func (t Table) print(p *press) {
 		if row.Strong {
 			weight = "B"
 		}
-		p.style(weight, body, ink)
+		p.style(weight, t.points(), ink)
 		cells := t.cells(p, row.Cells, widths)
 		for _, part := range cells.parts(p.bottom-p.top-head.height, p.lineHeight()) {
 			if p.room(part.height) {
 				t.head(p, head, widths)
-				p.style(weight, body, ink)
+				p.style(weight, t.points(), ink)
 			}
 			t.row(p, part, widths)
 		}
 		p.rule(p.GetY(), rule, 0.2)
 	}
 	p.SetY(p.GetY() + gap)
+}
+
+func (t Table) points() float64 {
+	if t.Small {
+		return small
+	}
+	return body
 }
 
 func (t Table) titles() []string {

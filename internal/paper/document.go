@@ -23,6 +23,10 @@ type Block interface {
 	html() template.HTML
 }
 
+// Sheet begins a new page with a title of its own, for a document of several
+// things alike.
+type Sheet struct{ Title, Subtitle string }
+
 // Heading begins a section. It stays on the page of what follows it.
 type Heading string
 
@@ -65,6 +69,7 @@ type Box struct {
 type Table struct {
 	Columns []Column
 	Rows    []Row
+	Small   bool // in small print
 }
 
 // Column is one column of a Table. Widths are shares of the page: 2 is twice

@@ -63,6 +63,7 @@ dl div { display: grid; grid-template-columns: 11rem 1fr; } dt { color: ` + quie
 .scroll { overflow-x: auto; } table { border-collapse: collapse; width: 100%; margin: 0.4rem 0; }
 th, td { text-align: left; vertical-align: top; padding: 0.25rem 0.8rem 0.25rem 0; border-bottom: 1px solid ` + rule + `; }
 thead th { border-bottom: 1px solid ` + quiet + `; color: ` + quiet + `; font-size: 0.85rem; } .right { text-align: right; } tr.strong { font-weight: 700; } tr { break-inside: avoid; }
+.sheet { break-before: page; margin-top: 2rem; } table.small { font-size: 0.85rem; }
 .drawings { display: flex; flex-wrap: wrap; gap: 1rem; margin: 0.6rem 0; } figure { margin: 0; break-inside: avoid; flex: 1 1 18rem; } .chart { width: 100%; height: auto; }
 .signature { display: flex; gap: 1.5rem; margin-top: 3.5rem; break-inside: avoid; } .signature div { flex: 1; border-top: 1px solid ` + ink + `; font-size: 0.85rem; color: ` + quiet + `; }
 footer { border-top: 1px solid ` + rule + `; margin-top: 1.5rem; padding-top: 0.4rem; }
@@ -84,6 +85,7 @@ func piece(text string) *template.Template { return template.Must(template.New("
 
 var (
 	headingHTML   = piece(`<h2>{{.}}</h2>`)
+	pageHTML      = piece(`<header class="sheet"><h1>{{.Title}}</h1>{{if .Subtitle}}<p>{{.Subtitle}}</p>{{end}}</header>`)
 	textHTML      = piece(`<p>{{.}}</p>`)
 	smallHTML     = piece(`<p class="small">{{.}}</p>`)
 	numberHTML    = piece(`<ol>{{range .Items}}<li>{{.}}</li>{{end}}</ol>`)
@@ -91,13 +93,14 @@ var (
 	factsHTML     = piece(`<dl>{{range .}}<div><dt>{{.Name}}</dt><dd>{{.Value}}</dd></div>{{end}}</dl>`)
 	boxHTML       = piece(`<section class="box"><h2>{{.Title}}</h2><ul>{{range .Items}}<li>{{.}}</li>{{end}}</ul></section>`)
 	signatureHTML = piece(`<div class="signature">{{range .}}<div>{{.}}</div>{{end}}</div>`)
-	tableHTML     = piece(`{{$t := .}}<div class="scroll"><table><colgroup>{{range .Shares}}<col style="width:{{.}}%">{{end}}</colgroup><thead><tr>{{range .Columns}}<th scope="col"{{if .Right}} class="right"{{end}}>{{.Title}}</th>{{end}}</tr></thead><tbody>
+	tableHTML     = piece(`{{$t := .}}<div class="scroll"><table{{if .Small}} class="small"{{end}}><colgroup>{{range .Shares}}<col style="width:{{.}}%">{{end}}</colgroup><thead><tr>{{range .Columns}}<th scope="col"{{if .Right}} class="right"{{end}}>{{.Title}}</th>{{end}}</tr></thead><tbody>
 {{range .Rows}}<tr{{if .Strong}} class="strong"{{end}}>{{range $i, $c := .Cells}}<td{{if (index $t.Columns $i).Right}} class="right"{{end}}>{{$c}}</td>{{end}}</tr>
 {{end}}</tbody></table></div>`)
 	drawingsHTML = piece(`<div class="drawings">{{range .}}<figure>{{.SVG}}{{if .Caption}}<figcaption>{{.Caption}}</figcaption>{{end}}</figure>{{end}}</div>`)
 )
 
 func (h Heading) html() template.HTML   { return render(headingHTML, h) }
+func (s Sheet) html() template.HTML     { return render(pageHTML, s) }
 func (t Text) html() template.HTML      { return render(textHTML, t) }
 func (t Small) html() template.HTML     { return render(smallHTML, t) }
 func (f Facts) html() template.HTML     { return render(factsHTML, f) }

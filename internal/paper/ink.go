@@ -31,6 +31,8 @@ var tints = []tint{
 	{"mark monitor", "#86447a", "none"}, {"key-mark monitor", "#86447a", "none"},
 	{"mark above", "#ffffff", deep}, {"mark below", "#ffffff", deep}, {"mark doubted", "#ffffff", deep},
 	{"key-mark above", "none", deep}, {"key-mark below", "none", deep}, {"key-mark doubted", "none", deep},
+	{"bar first", deep, deep}, {"bar second", "#eadfe7", deep}, {"bar third", "#b98fae", deep},
+	{"whisker", "", "#86447a"}, {"point", deep, deep}, {"point open", "#ffffff", deep},
 	{"repair", "#ffffff", deep}, {"ended", "#ffffff", deep},
 }
 

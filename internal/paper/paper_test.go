@@ -47,7 +47,8 @@ func document() *paper.Document {
 		paper.List{Items: []string{"first step", "second step"}, Mark: paper.Number}, paper.List{Items: []string{"to be ticked"}, Mark: paper.Tick}, paper.List{Items: []string{"a dash"}},
 		paper.Box{Title: "High voltage kills", Items: []string{"Prove zero volts."}}, paper.Drawing{SVG: chart().SVG(draw.Middle), Caption: "The whole vehicle"},
 		paper.Drawings{Across: 2, Items: []paper.Drawing{{SVG: chart().SVG(draw.Small)}, {SVG: chart().SVG(draw.Narrow)}}},
-		table, paper.Text("A paragraph."), paper.Small("Small print."), paper.Signature{"Tested by", "Date"}}
+		table, paper.Text("A paragraph."), paper.Small("Small print."), paper.Signature{"Tested by", "Date"},
+		paper.Sheet{Title: "Another sheet", Subtitle: "of the same"}, paper.Table{Small: true, Columns: []paper.Column{{Title: "Name", Width: 1}}, Rows: []paper.Row{{Cells: []string{"a-name-with-joints-that-is-longer-than-a-line-of-print-can-be-and-is-broken-where-it-has-one-of-them-and-nowhere-else-that-anybody-could-see-on-the-page-or-off-it-as-long-as-it-lasts"}}}}}
 	return d
 }
 
@@ -79,13 +80,13 @@ func TestAnotherProgramReadsEveryBlockBackFromThePages(t *testing.T) {
 	file := pdf(t, document())
 	text := run(t, "pdftotext", "-layout", file, "-")
 	for _, want := range []string{"Sheet of van-12 – µ, Ω, °C, ≥", "A made-up vehicle", "1.", "second step", "to be ticked", "a dash", "High voltage kills", "Prove zero volts.",
-		"The whole vehicle", "code limit 200 kΩ", "point 69", "550 MΩ", "<&>", "A paragraph.", "Small print.", "Tested by"} {
+		"The whole vehicle", "code limit 200 kΩ", "point 69", "550 MΩ", "<&>", "A paragraph.", "Small print.", "Tested by", "Another sheet", "of the same", "a-name-with-joints"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the pages lack %q", want)
 		}
 	}
 	pages := strings.Count(text, "A record, not a release.")
-	if heads := strings.Count(text, "Verdict"); pages < 3 || heads < pages-1 {
+	if heads := strings.Count(text, "Verdict"); pages < 3 || heads < pages-2 { // one page is before the table, one behind it
 		t.Errorf("%d pages with a foot and %d heads of the table", pages, heads)
 	}
 	if want := fmt.Sprintf("page %d of %d", pages, pages); !strings.Contains(text, want) {
@@ -100,6 +101,23 @@ func TestAnotherProgramReadsEveryBlockBackFromThePages(t *testing.T) {
 	for line := range strings.Lines(run(t, "pdffonts", file)) {
 		if strings.Contains(line, "Liberation") && !regexp.MustCompile(`yes\s+yes\s+yes`).MatchString(line) {
 			t.Errorf("a font is not embedded as a subset with its Unicode map: %s", line)
+		}
+	}
+}
+
+// A heading is never the last thing on a page: what follows it is a chart, a table or text.
+func TestAHeadingStaysWithWhatFollowsIt(t *testing.T) {
+	for filler := 18; filler < 42; filler += 2 {
+		d := &paper.Document{Title: "x", Made: made, Foot: "the foot"}
+		for range filler {
+			d.Blocks = append(d.Blocks, paper.Text("filler"))
+		}
+		d.Blocks = append(d.Blocks, paper.Heading("Head"), paper.Drawing{SVG: chart().SVG(draw.Middle), Caption: "The chart's caption"})
+		text := run(t, "pdftotext", "-layout", pdf(t, d), "-")
+		for page := range strings.SplitSeq(text, "\f") {
+			if strings.Contains(page, "Head") != strings.Contains(page, "The chart's caption") {
+				t.Fatalf("after %d lines the heading stands on another page than its chart", filler)
+			}
 		}
 	}
 }
@@ -125,7 +143,7 @@ func TestTheHTMLSheetHoldsTheSameAndEscapesIt(t *testing.T) {
 	}
 	html := string(data)
 	for _, want := range []string{"<title>Sheet of van-12 – µ, Ω, °C, ≥</title>", "<dt>Vehicle</dt><dd>van-12</dd>", "<li>second step</li>", `<ul class="tick">`, "Prove zero volts.",
-		"code limit 200 kΩ", "point 69", "&lt;&amp;&gt;", "A paragraph.", "Tested by", "A record, not a release."} {
+		"code limit 200 kΩ", "point 69", "&lt;&amp;&gt;", "A paragraph.", "Tested by", "A record, not a release.", `<header class="sheet"><h1>Another sheet</h1>`, `<table class="small">`} {
 		if !strings.Contains(html, want) {
 			t.Errorf("the sheet lacks %q", want)
 		}

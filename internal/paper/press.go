@@ -28,6 +28,7 @@ type press struct {
 	left, right, top, bottom float64 // of what may be printed on, mm
 	size                     float64 // of all type, 1 is usual
 	now                      face
+	following                float64 // mm, at least, of the block after the one being laid down
 	err                      error
 }
 
@@ -59,8 +60,12 @@ func (d *Document) PDF() ([]byte, error) {
 // set lays all blocks down in type of a size.
 func (d *Document) set(size float64) (*press, error) {
 	p := newPress(d, size)
-	p.head(d)
+	p.head(d.Title, d.Subtitle)
 	for i, b := range d.Blocks {
+		p.following = 0
+		if i+1 < len(d.Blocks) {
+			p.following = least(p, d.Blocks[i+1])
+		}
 		b.print(p)
 		if p.err != nil {
 			return nil, fmt.Errorf("block %d of %q: %w", i+1, d.Title, p.err)
@@ -106,12 +111,13 @@ func (p *press) foot(text string) {
 	p.Text(p.right-p.GetStringWidth(fmt.Sprintf("page %d of 99", p.PageNo())), y, page)
 }
 
-func (p *press) head(d *Document) {
+// head writes the title of what follows.
+func (p *press) head(title, subtitle string) {
 	p.style("B", 15, ink)
-	p.lines(d.Title, p.left, p.width())
-	if d.Subtitle != "" {
+	p.lines(title, p.left, p.width())
+	if subtitle != "" {
 		p.style("", 10.5, quiet)
-		p.lines(d.Subtitle, p.left, p.width())
+		p.lines(subtitle, p.left, p.width())
 	}
 	p.rule(p.GetY()+0.8, deep, 0.5)
 	p.SetY(p.GetY() + 0.8 + gap)
@@ -178,6 +184,9 @@ func (p *press) wrap(text string, width float64) []string {
 		}
 		for word != "" && p.GetStringWidth(word) > width {
 			cut := p.fit(word, width)
+			if at := strings.LastIndexAny(word[:cut], "-_/&"); at > cut/2 {
+				cut = at + 1 // where a name has a joint
+			}
 			out, word = append(out, word[:cut]), word[cut:]
 		}
 		current = word

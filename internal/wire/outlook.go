@@ -4,6 +4,8 @@ import (
 	"math"
 	"time"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/insulation"
 	"creepage/internal/trend"
@@ -56,6 +58,16 @@ func partMessage(p *trend.Part) *creepagev1.Part {
 	}
 	if p.ServiceLimit > 0 {
 		m.ServiceLimitOhms = Optional(p.ServiceLimit)
+	}
+	return m
+}
+
+// TrackMessage writes a track with its levels over time.
+func TrackMessage(t *trend.Track) *creepagev1.Track {
+	m := &creepagev1.Track{Component: creepagev1.Reading_Component(t.Group.Component), Group: t.Group.Conductor.String()}
+	for i := range t.Points {
+		level := t.Points[i].Part.LevelNow
+		m.Estimates = append(m.Estimates, &creepagev1.Estimate{Time: timestamppb.New(t.Points[i].End), MedianOhms: level.P50, P10Ohms: level.P10, P90Ohms: level.P90})
 	}
 	return m
 }

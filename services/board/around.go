@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/casefile"
 	"creepage/internal/draw"
 )
 
@@ -95,7 +96,7 @@ func shopRows(shops []*creepagev1.Shop, counts []*creepagev1.OutlookCount, habit
 			continue
 		}
 		row.Vehicles += c.GetVehicles()
-		if slices.Contains(needStates, string(stateWord(c.GetState()))) {
+		if slices.Contains(needStates, string(casefile.StateOf(c.GetState()))) {
 			row.Need += c.GetVehicles()
 		}
 	}
@@ -251,7 +252,7 @@ func platformRows(platforms []*creepagev1.Platform, counts []*creepagev1.Outlook
 	}
 	for _, c := range counts {
 		if row := place[c.GetGroup()]; row != nil {
-			if j := slices.Index(allStates, string(stateWord(c.GetState()))); j >= 0 {
+			if j := slices.Index(allStates, string(casefile.StateOf(c.GetState()))); j >= 0 {
 				row.Counts[j].Count += c.GetVehicles()
 			}
 			row.Total += c.GetVehicles()
@@ -336,12 +337,12 @@ func (b *Board) revokeKey(w http.ResponseWriter, r *http.Request, v *visitor) {
 
 type helpPage struct {
 	States  []string
-	Chances []chanceWord
+	Chances []casefile.ChanceWord
 }
 
 // showHelp needs no key: it says nothing about anybody.
 func (b *Board) showHelp(w http.ResponseWriter, r *http.Request) {
-	b.render(w, r, http.StatusOK, "help", "Help", b.visitorOf(r), helpPage{States: slices.Clone(allStates), Chances: chances})
+	b.render(w, r, http.StatusOK, "help", "Help", b.visitorOf(r), helpPage{States: slices.Clone(allStates), Chances: casefile.Chances()})
 }
 
 // visitorOf returns who is signed in on a page that needs nobody to be.

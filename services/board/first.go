@@ -15,6 +15,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/casefile"
 	"creepage/internal/draw"
 	"creepage/internal/insulation"
 	"creepage/internal/trend"
@@ -130,7 +131,7 @@ func (c choice) address(token string, states ...string) string {
 // job is one vehicle of the list.
 type job struct {
 	Outlook *creepagev1.Outlook
-	Due     due
+	Due     casefile.Due
 	Next    string
 	Spark   template.HTML
 	Warning *creepagev1.Warning // the newest that stands
@@ -181,7 +182,7 @@ func (b *Board) showFirst(w http.ResponseWriter, r *http.Request, v *visitor) {
 			p.Counts[i] = stateCount{State: s, Address: c.address("", s), Shown: c.Has(s)}
 		}
 		for _, n := range res.GetCounts() {
-			if i := slices.Index(allStates, string(stateWord(n.GetState()))); i >= 0 {
+			if i := slices.Index(allStates, string(casefile.StateOf(n.GetState()))); i >= 0 {
 				p.Counts[i].Count += n.GetVehicles()
 			}
 		}
@@ -238,7 +239,7 @@ func (p *firstPage) fill(list *creepagev1.ListOutlooksResponse, standing []*cree
 		limits[q.GetName()] = q.GetEffectiveCodeOhms()
 	}
 	for _, o := range list.GetOutlooks() {
-		p.Jobs = append(p.Jobs, job{Outlook: o, Due: dueOf(o), Next: nextStep(o), Spark: spark(o, limits[o.GetPlatform()]), Warning: newest[o.GetVehicle()]})
+		p.Jobs = append(p.Jobs, job{Outlook: o, Due: casefile.DueOf(o), Next: casefile.NextStep(o), Spark: spark(o, limits[o.GetPlatform()]), Warning: newest[o.GetVehicle()]})
 		delete(newest, o.GetVehicle())
 	}
 	p.Total, p.Fleet = list.GetTotalSize(), 0

@@ -8,6 +8,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/casefile"
 )
 
 // locate says which component leaks by the readings of a visit: each component
@@ -39,7 +40,7 @@ func (b *Board) locate(ctx context.Context, visit *creepagev1.VisitAssessment) (
 		return nil, nil
 	}
 	for _, c := range order {
-		name := strings.ToLower(word(c))
+		name := strings.ToLower(casefile.Word(c))
 		req.Components = append(req.Components, name)
 		req.Readings = append(req.Readings, &creepagev1.CircuitReading{Connected: []string{name}, Relation: weakest[c].GetRelation(), ResistanceOhms: weakest[c].GetResistanceOhms()})
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -16,6 +17,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/casefile"
 	"creepage/internal/insulation"
 )
 
@@ -45,7 +47,7 @@ func (b *Board) showReadings(w http.ResponseWriter, r *http.Request, v *visitor)
 		b.failWith(w, r, v, err)
 		return
 	}
-	tops := ceilings(res.GetReadings())
+	tops := casefile.Ceilings(res.GetReadings())
 	for i, a := range res.GetReadings() {
 		p.Rows = append(p.Rows, rowOf(a, tops[i]))
 	}
@@ -58,12 +60,12 @@ func (b *Board) showReadings(w http.ResponseWriter, r *http.Request, v *visitor)
 // rowOf is a row of a table; a value at its monitor's ceiling is a bound.
 func rowOf(a *creepagev1.AssessedReading, ceiling bool) readingRow {
 	r := a.GetReading()
-	row := readingRow{AssessedReading: a, Value: value(r, r.GetResistanceOhms()), How: howText(r), Void: r.GetVoidReason()}
+	row := readingRow{AssessedReading: a, Value: casefile.Value(r, r.GetResistanceOhms()), How: howText(r), Void: r.GetVoidReason()}
 	if ceiling {
 		row.Value, row.How = insulation.FormatResistance(insulation.Above, r.GetResistanceOhms()), row.How+", at its ceiling"
 	}
-	if ohms, ok := corrected(r); ok {
-		row.Corrected = value(r, ohms)
+	if ohms, ok := casefile.Corrected(r); ok {
+		row.Corrected = casefile.Value(r, ohms)
 	}
 	for _, n := range a.GetAssessment().GetNotes() {
 		// A monitor takes neither: there is nothing to do about it, a line a day.
@@ -122,7 +124,7 @@ func (b *Board) wrong(r *http.Request, q url.Values) (*wrongPage, error) {
 	}
 	for _, m := range all {
 		if m.GetReadingId() == q.Get("id") && m.VoidReason == nil {
-			p.Reading, p.Text = m, value(m, m.GetResistanceOhms())
+			p.Reading, p.Text = m, casefile.Value(m, m.GetResistanceOhms())
 			return p, nil
 		}
 	}
@@ -214,4 +216,11 @@ func (b *Board) void(ctx context.Context, readingID string, at *timestamppb.Time
 			return err
 		}
 	}
+}
+
+func orNaN(v *float64) float64 {
+	if v == nil {
+		return math.NaN()
+	}
+	return *v
 }

@@ -15,6 +15,7 @@ import (
 	"github.com/google/uuid"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/casefile"
 	"creepage/internal/client"
 	"creepage/internal/sheet"
 	"creepage/internal/store"
@@ -213,7 +214,7 @@ func (w *work) judged(row sheet.Row, refused error) {
 	}
 	if r.Vehicle != "" {
 		s.Shop, s.Vehicle, s.Platform, s.Taken = r.Shop, r.Vehicle, r.Platform, r.MeasuredAt.UTC().Format("2 Jan 2006 15:04")
-		s.Method, s.Where = r.Method.String(), fmt.Sprintf("%s, %s to %s", r.Component, groupText(r.Conductor.String()), r.Reference)
+		s.Method, s.Where = r.Method.String(), fmt.Sprintf("%s, %s to %s", r.Component, casefile.GroupText(r.Conductor.String()), r.Reference)
 		s.Value = strings.TrimPrefix(r.Relation.String()+" "+exactOhms(r.Ohms), "= ")
 		s.Held, s.Celsius, s.Humidity = numberText(r.HoldSeconds, "s"), numberText(r.AirCelsius, "°C"), numberText(r.HumidityPct, "%")
 	}

@@ -16,6 +16,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/casefile"
 	"creepage/internal/draw"
 )
 
@@ -36,15 +37,8 @@ const (
 
 // record is all that the page of one vehicle is made of.
 type record struct {
-	Vehicle  *creepagev1.Vehicle
-	Platform *creepagev1.Platform
-	Outlook  *creepagev1.Outlook // nil: not evaluated yet
-	Tracks   []*creepagev1.Track
-	Readings []*creepagev1.AssessedReading // newest first
-	More     bool                          // there are older readings
-	Repairs  []*creepagev1.Repair
-	Codes    []*creepagev1.CodeSighting
-	Warnings []*creepagev1.Warning // newest first
+	casefile.File
+	More bool // there are older readings
 }
 
 // load asks for all of it at once; for readings, for those of the days shown.
@@ -132,10 +126,8 @@ func (b *Board) newest(ctx context.Context, vehicle, method string, shown daysSh
 }
 
 type partRow struct {
-	*creepagev1.Part
-	Trend string
+	casefile.PartChart
 	Chart template.HTML
-	Count int // readings drawn
 }
 
 type readingRow struct {
@@ -151,7 +143,7 @@ type readingRow struct {
 type vehiclePage struct {
 	*record
 	Name      string
-	Due       due
+	Due       casefile.Due
 	Next      string
 	Heading   string // what the chart shows
 	Chart     template.HTML
@@ -171,10 +163,24 @@ type vehiclePage struct {
 	RequestID string
 	Today     string
 	Kinds     []string
-	Parties   []string     // components
-	Told      account      // the outlook's reason
-	Would     string       // what would change the verdict
-	tops      map[int]bool // readings at the monitor's ceiling, by place
+	Parties   []string // components
+	Told      account  // the outlook's reason
+	Would     string   // what would change the verdict
+}
+
+func (p *vehiclePage) view() casefile.View {
+	return casefile.View{From: p.Shown.From, To: p.Shown.To, Corrected: p.Corrected}
+}
+
+// draw makes the large chart.
+func (p *vehiclePage) draw(now time.Time, size draw.Size) {
+	whole, heading := p.Whole(now, p.view())
+	p.Heading = heading
+	whole.ID = fmt.Sprintf("whole-%.0f", size.Width)
+	whole.Title = "Insulation of " + p.Name + ": " + strings.ToLower(heading)
+	p.Drawn = len(whole.Readings)
+	p.Chart = template.HTML(whole.SVG(size))
+	p.Steps = chartSteps(whole.From, whole.To, p.Corrected)
 }
 
 // vehicle loads what the address asks for and draws its large chart.
@@ -186,7 +192,6 @@ func (b *Board) vehicle(r *http.Request, size draw.Size) (*vehiclePage, error) {
 		return nil, err
 	}
 	p := &vehiclePage{record: rec, Name: id(rec.Vehicle.GetName()), Corrected: q.Get("as") == "corrected", Shown: shown}
-	p.tops = ceilings(p.Readings)
 	p.draw(b.now(), size)
 	return p, nil
 }
@@ -202,7 +207,9 @@ func (b *Board) showVehicle(w http.ResponseWriter, r *http.Request, v *visitor) 
 	q := r.URL.Query()
 	p.RequestID, p.Today, p.Kinds, p.Parties = newID("repair"), b.now().UTC().Format("2006-01-02T15:04"), []string{"replaced", "repaired", "cleaned"}, components()
 	p.Switch = map[string]string{"measured": view(q, "as", ""), "corrected": view(q, "as", "corrected")}
-	p.drawParts(b.now())
+	for _, part := range p.record.Parts(b.now(), p.view()) {
+		p.Parts = append(p.Parts, partRow{part, template.HTML(part.Chart.SVG(draw.Small))})
+	}
 	p.rows()
 	for _, warning := range p.Warnings {
 		if warning.GetEndTime() == nil {
@@ -212,7 +219,7 @@ func (b *Board) showVehicle(w http.ResponseWriter, r *http.Request, v *visitor) 
 		}
 	}
 	if o := p.Outlook; o != nil {
-		p.Due, p.Next, p.Told, p.Would = dueOf(o), nextStep(o), tell(o.GetReason()), wouldChange(o)
+		p.Due, p.Next, p.Told, p.Would = casefile.DueOf(o), casefile.NextStep(o), tell(o.GetReason()), casefile.WouldChange(o)
 	}
 	b.render(w, r, http.StatusOK, "vehicle", p.Name, v, p)
 }
@@ -232,27 +239,6 @@ func view(q url.Values, name, value string) string {
 	return "?" + c.Encode()
 }
 
-// wouldChange says which measurement would settle the verdict.
-func wouldChange(o *creepagev1.Outlook) string {
-	m := o.GetMeasureNext()
-	if m.GetComponent() == creepagev1.Reading_COMPONENT_UNSPECIFIED {
-		return ""
-	}
-	s := "A reading of the " + word(m.GetComponent())
-	if g := groupText(m.GetGroup()); g != "" {
-		s += ", " + g + ","
-	}
-	if n := m.GetNarrowsTo(); n > 0 && n < 1 && o.DaysToCodeP50 != nil {
-		s += " would narrow the span of dates to about " + percent(n) + " of what it is."
-	} else {
-		s += " would tell most."
-	}
-	if reason := strings.TrimSpace(m.GetReason()); reason != "" {
-		s += " " + strings.ToUpper(reason[:1]) + strings.TrimSuffix(reason[1:], ".") + "."
-	}
-	return s
-}
-
 func (p *vehiclePage) rows() {
 	doubts := map[string]*creepagev1.DoubtedReading{}
 	for _, d := range p.Outlook.GetDoubted() {
@@ -260,7 +246,7 @@ func (p *vehiclePage) rows() {
 	}
 	for i, a := range p.Readings {
 		r := a.GetReading()
-		row := rowOf(a, p.tops[i])
+		row := rowOf(a, p.Tops()[i])
 		if d := doubts[r.GetReadingId()]; d != nil {
 			row.Doubt = d.GetReason()
 		}
@@ -280,7 +266,7 @@ func (p *vehiclePage) rows() {
 
 // howText is the method of a reading and what was noted with it.
 func howText(r *creepagev1.Reading) string {
-	s := word(r.GetMethod())
+	s := casefile.Word(r.GetMethod())
 	add := func(v *float64, unit string) {
 		if v != nil {
 			s += fmt.Sprintf(", %.4g %s", *v, unit)

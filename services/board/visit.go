@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/casefile"
 	"creepage/internal/insulation"
 )
 
@@ -237,9 +238,9 @@ func resultsOf(res *creepagev1.SubmitReadingsResponse, points []int) answer {
 			a.Problems = append(a.Problems, pointText{Point: points[i], Text: problemText(status.ErrorProto(one.GetError()))})
 			continue
 		}
-		t := pointText{Point: points[i], Again: one.GetOutcome() == creepagev1.SubmitResult_DUPLICATE, Verdict: word(one.GetAssessment().GetServiceLimit()), Text: verdictText(one.GetAssessment())}
+		t := pointText{Point: points[i], Again: one.GetOutcome() == creepagev1.SubmitResult_DUPLICATE, Verdict: casefile.Word(one.GetAssessment().GetServiceLimit()), Text: verdictText(one.GetAssessment())}
 		for _, n := range one.GetAssessment().GetNotes() {
-			t.Notes = append(t.Notes, prose(n.GetText()))
+			t.Notes = append(t.Notes, casefile.Prose(n.GetText()))
 		}
 		a.Results = append(a.Results, t)
 	}
@@ -294,7 +295,7 @@ type visitDonePage struct {
 	Visit   string
 	Result  *creepagev1.VisitAssessment // nil: not worked in yet
 	Outlook *creepagev1.Outlook
-	Due     due
+	Due     casefile.Due
 	Next    string
 	Leak    *creepagev1.LeakLocation // where an isolation fault is open and the readings tell
 	Open    bool                     // an isolation fault is open
@@ -316,7 +317,7 @@ func (b *Board) showVisitDone(w http.ResponseWriter, r *http.Request, v *visitor
 	if v.May("read") {
 		o, err := b.fleet.GetOutlook(r.Context(), &creepagev1.GetOutlookRequest{Name: "vehicles/" + p.Vehicle + "/outlook"})
 		if err == nil {
-			p.Outlook, p.Due, p.Next = o, dueOf(o), nextStep(o)
+			p.Outlook, p.Due, p.Next = o, casefile.DueOf(o), casefile.NextStep(o)
 		} else if status.Code(err) != codes.NotFound {
 			b.failWith(w, r, v, err)
 			return

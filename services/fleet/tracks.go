@@ -4,8 +4,6 @@ import (
 	"context"
 	"time"
 
-	"google.golang.org/protobuf/types/known/timestamppb"
-
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/caller"
 	"creepage/internal/insulation"
@@ -53,16 +51,7 @@ func (s *Service) ListTracks(ctx context.Context, req *creepagev1.ListTracksRequ
 	}
 	resp := &creepagev1.ListTracksResponse{}
 	for i := range tracks {
-		resp.Tracks = append(resp.Tracks, trackMessage(&tracks[i]))
+		resp.Tracks = append(resp.Tracks, wire.TrackMessage(&tracks[i]))
 	}
 	return resp, nil
-}
-
-func trackMessage(t *trend.Track) *creepagev1.Track {
-	m := &creepagev1.Track{Component: creepagev1.Reading_Component(t.Group.Component), Group: t.Group.Conductor.String()}
-	for i := range t.Points {
-		level := t.Points[i].Part.LevelNow
-		m.Estimates = append(m.Estimates, &creepagev1.Estimate{Time: timestamppb.New(t.Points[i].End), MedianOhms: level.P50, P10Ohms: level.P10, P90Ohms: level.P90})
-	}
-	return m
 }

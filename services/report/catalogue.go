@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"creepage/internal/filter"
+	"creepage/internal/paper"
 	"creepage/internal/store"
 )
 
@@ -16,12 +17,15 @@ type report struct {
 	fields      func() filter.Fields
 	rangeOf     string // the column that start_time and end_time bound; empty: they may not be given
 	rows        func(ctx context.Context, s *Service, tx *store.Tx, q *query, put func(cells []Value) error) error
+	// pages lays the report out for print; nil: it does not come as PDF.
+	pages func(ctx context.Context, s *Service, tx *store.Tx, q *query) (*paper.Document, error)
 }
 
 // query is what was asked of a report.
 type query struct {
-	where *filter.Expression
-	in    store.ReportRange
+	filterText string // as it was sent
+	where      *filter.Expression
+	in         store.ReportRange
 }
 
 // catalogue lists the reports in the order in which they are offered.
@@ -42,6 +46,26 @@ func names() []string {
 	var list []string
 	for _, r := range catalogue() {
 		list = append(list, r.Name)
+	}
+	return list
+}
+
+// formats lists what the report comes in.
+func (r *report) formats() []Format {
+	list := Formats()
+	if r.pages != nil {
+		list = append(list, PDF)
+	}
+	return append(list, CSVW)
+}
+
+// printed lists the reports that come as PDF.
+func printed() []string {
+	var list []string
+	for _, r := range catalogue() {
+		if r.pages != nil {
+			list = append(list, r.Name)
+		}
 	}
 	return list
 }

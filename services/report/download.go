@@ -5,6 +5,7 @@ import (
 	"context"
 	"io"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -48,6 +49,9 @@ func (s *Service) DownloadReport(req *creepagev1.DownloadReportRequest, stream g
 
 // write writes the file of a download, with the rows that read brings.
 func (s *Service) write(ctx context.Context, d *download, out io.Writer, read func(context.Context, func(*store.Tx) error) error) error {
+	if d.format == PDF {
+		return d.print(ctx, s, out, read)
+	}
 	encoder, err := NewEncoder(d.format, out, &d.table, d.about)
 	if err != nil {
 		return err
@@ -57,7 +61,7 @@ func (s *Service) write(ctx context.Context, d *download, out io.Writer, read fu
 		return d.report.rows(ctx, s, tx, &d.query, func(cells []Value) error { d.rows++; return row(cells) })
 	})
 	if err != nil {
-		return tooLarge(err)
+		return err
 	}
 	return encoder.Close()
 }
@@ -94,8 +98,8 @@ func (s *Service) prepare(req *creepagev1.DownloadReportRequest) (*download, err
 	}
 	d := &download{report: r, format: CSV, table: r.Table, asked: url.Values{}}
 	if req.GetFormat() != "" {
-		if d.format, err = ParseFormat(req.GetFormat()); err != nil {
-			return nil, problem.InvalidField("format", "%q is none of %s", req.GetFormat(), words(append(Formats(), CSVW)))
+		if d.format = Format(req.GetFormat()); !slices.Contains(r.formats(), d.format) {
+			return nil, unknownFormat(r, d.format)
 		}
 	}
 	if d.query.where, err = r.fields().Parse(req.GetFilter()); err != nil {
@@ -115,6 +119,7 @@ func (s *Service) prepare(req *creepagev1.DownloadReportRequest) (*download, err
 		format = CSV
 	}
 	d.asked.Set("format", string(format))
+	d.query.filterText = req.GetFilter()
 	d.about = About{Query: d.path(), AsOf: d.query.in.AsOf, Software: s.software}
 	return d, nil
 }
@@ -166,6 +171,9 @@ func (d *download) takeTimes(req *creepagev1.DownloadReportRequest, now time.Tim
 
 // takeColumns chooses columns, each named once.
 func (d *download) takeColumns(sent []string) error {
+	if d.format == PDF && len(sent) > 0 {
+		return problem.InvalidField("columns", "a PDF is laid out as it is; leave columns out, or ask for another format: %s", words(Formats()))
+	}
 	var columns []Column
 	var list []string
 	for name := range strings.SplitSeq(strings.Join(sent, ","), ",") {

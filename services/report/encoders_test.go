@@ -241,7 +241,7 @@ func TestSpreadsheetReadsBackAsTheSameRowsInOpenpyxl(t *testing.T) {
 	if got.Frozen != "A2" || got.Header[1] != "resistance_ohm" || got.Notes[1] != "Insulation resistance. Unit: ohm." {
 		t.Errorf("frozen %q, header %q, notes %q", got.Frozen, got.Header, got.Notes)
 	}
-	if got.Contents[3][1] != about.Query || got.Contents[9][1] != "ohm" {
+	if got.Contents[3][1] != about.Query || got.Contents[10][1] != "ohm" {
 		t.Errorf("contents sheet: %v", got.Contents)
 	}
 }

@@ -3,7 +3,6 @@ package report
 import (
 	"fmt"
 	"io"
-	"slices"
 	"strings"
 )
 
@@ -16,21 +15,14 @@ const (
 	JSONL   Format = "jsonl"
 	XLSX    Format = "xlsx"
 	Parquet Format = "parquet"
+	// PDF is laid out for print, of those reports that have pages, and no table.
+	PDF Format = "pdf"
 	// CSVW is the description that belongs beside a CSV file, and no table itself.
 	CSVW Format = "csvw"
 )
 
 // Formats lists the table formats in the order in which they are offered.
 func Formats() []Format { return []Format{CSV, XLSX, Parquet, JSONL} }
-
-// ParseFormat reads a format's word, csvw included.
-func ParseFormat(s string) (Format, error) {
-	all := append(Formats(), CSVW)
-	if slices.Contains(all, Format(s)) {
-		return Format(s), nil
-	}
-	return "", fmt.Errorf("format %q is none of %s", s, words(all))
-}
 
 func words(formats []Format) string {
 	list := make([]string, len(formats))
@@ -63,6 +55,8 @@ func (f Format) ContentType() string {
 		return "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 	case Parquet:
 		return "application/vnd.apache.parquet"
+	case PDF:
+		return "application/pdf" // RFC 8118
 	}
 	return "application/csvm+json" // W3C "Metadata Vocabulary for Tabular Data"
 }

@@ -2,7 +2,6 @@ package report
 
 import (
 	"context"
-	"errors"
 	"strings"
 	"time"
 
@@ -70,10 +69,9 @@ func message(r *report) *creepagev1.Report {
 	for _, f := range r.fields() {
 		m.FilterFields = append(m.FilterFields, f.Name)
 	}
-	for _, f := range Formats() {
+	for _, f := range r.formats() {
 		m.Formats = append(m.Formats, string(f))
 	}
-	m.Formats = append(m.Formats, string(CSVW))
 	return m
 }
 
@@ -90,12 +88,4 @@ func (s *Service) read(ctx context.Context, f func(tx *store.Tx) error) error {
 		return problem.Exhausted("DOWNLOADS_BUSY", 5*time.Second, "%d downloads are under way, which is all at a time; wait and ask again", downloadsAtOnce)
 	}
 	return s.store.ReadAsOrganisation(ctx, c.Organisation, f)
-}
-
-// tooLarge says so where a table does not fit into the file that was asked for.
-func tooLarge(err error) error {
-	if errors.Is(err, ErrTooManyRows) {
-		return problem.InvalidField("format", "xlsx: %v", err)
-	}
-	return err
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -43,11 +44,16 @@ func summaryReport() *report {
 			{"warnings_with_code", Integer, "", "Of these, those that stood when an isolation code was set within 180 days."},
 			{"lead_d_median", Number, "d", "Their median lead time."},
 			{"repairs", Integer, "", "Repairs of the part in the month."},
+		}, Sums: []Sums{
+			{Title: "Readings by month", By: "month", Of: []string{"readings"}},
+			{Title: "Codes expected at the end of each month", By: "month", Of: []string{"codes_30d", "codes_90d", "codes_365d"}, Line: true},
+			{Title: "Warnings and repairs by month", By: "month", Of: []string{"warnings", "warnings_with_code", "repairs"}},
 		}},
 		description: "How the fleet stands by month, platform, component and shop. What is expected is what was said last by the end of the month, or by the time asked for. Rows may be added up, but for vehicles, quantiles and medians.",
 		fields:      store.ReportSummaryFields,
 		rangeOf:     "month",
 		rows:        summaryRows,
+		pages:       summaryPages,
 	}
 }
 
@@ -59,75 +65,105 @@ type summed struct {
 	limited                       int64
 	warnings, withCode, repairs   int64
 	lead                          []float64
+	states                        map[creepagev1.Outlook_State]int64
 }
 
 func summaryRows(ctx context.Context, _ *Service, tx *store.Tx, q *query, put func([]Value) error) error {
-	months, err := tx.ReadingMonths(ctx)
+	months, err := summaryMonths(ctx, tx, q.in)
 	if err != nil {
 		return err
 	}
 	for _, month := range months {
-		if month.After(q.in.AsOf) || !within(month, q.in) {
-			continue
-		}
-		groups, err := sumMonth(ctx, tx, store.ReportRange{AsOf: q.in.AsOf, Start: month, End: month.AddDate(0, 1, 0)})
-		if err != nil {
+		g := newGroups(q.where, store.ByAll)
+		if err := g.add(ctx, tx, store.ReportRange{AsOf: q.in.AsOf, Start: month, End: month.AddDate(0, 1, 0)}); err != nil {
 			return err
 		}
-		if err := putMonth(month, groups, q.where, put); err != nil {
+		if err := putMonth(month, g, put); err != nil {
 			return err
 		}
 	}
 	return ctx.Err()
 }
 
-type groups map[store.SummaryKey]*summed
+// summaryMonths are the months that the summary has rows of, oldest first.
+func summaryMonths(ctx context.Context, tx *store.Tx, in store.ReportRange) ([]time.Time, error) {
+	months, err := tx.ReadingMonths(ctx)
+	return slices.DeleteFunc(months, func(month time.Time) bool { return month.After(in.AsOf) || !within(month, in) }), err
+}
 
-func (g groups) of(key store.SummaryKey) *summed {
-	s, ok := g[key]
+// groups collects what rows are made of, along some cuts.
+type groups struct {
+	where *filter.Expression
+	cuts  []store.SummaryCut
+	by    map[store.SummaryKey]*summed
+}
+
+func newGroups(where *filter.Expression, cuts ...store.SummaryCut) *groups {
+	return &groups{where, cuts, map[store.SummaryKey]*summed{}}
+}
+
+func (g *groups) of(key store.SummaryKey) *summed {
+	s, ok := g.by[key]
 	if !ok {
-		s = &summed{}
-		g[key] = s
+		s = &summed{states: map[creepagev1.Outlook_State]int64{}}
+		g.by[key] = s
 	}
 	return s
 }
 
-func sumMonth(ctx context.Context, tx *store.Tx, in store.ReportRange) (groups, error) {
-	g := groups{}
-	err := tx.CountReadings(ctx, in, func(c store.CountedReadings) error {
+// each hands over what the cuts have of a key, if the filter lets it pass.
+func (g *groups) each(key store.SummaryKey, f func(*summed)) {
+	if !matches(g.where, map[string]string{"platform": key.Platform, "component": key.Component.String(), "shop": key.Shop}) {
+		return
+	}
+	for _, cut := range g.cuts {
+		f(g.of(key.In(cut)))
+	}
+}
+
+// add takes in a span of time, and what was said last by its end.
+func (g *groups) add(ctx context.Context, tx *store.Tx, in store.ReportRange) error {
+	err := tx.CountReadings(ctx, g.where, in, g.cuts, func(c store.CountedReadings) error {
 		s := g.of(c.SummaryKey)
 		s.vehicles, s.readings, s.overRange = c.Vehicles, c.Readings, c.OverRange
 		return nil
 	})
 	if err != nil {
-		return nil, err
+		return err
 	}
-	end := in.End.Add(-time.Microsecond)
-	if in.AsOf.Before(end) {
-		end = in.AsOf
-	}
-	if err := tx.ReportOutlooks(ctx, nil, end, g.addOutlook); err != nil {
-		return nil, err
+	if err := tx.ReportOutlooks(ctx, nil, endOf(in), g.addOutlook); err != nil {
+		return err
 	}
 	err = tx.ReportWarnings(ctx, nil, in, codeWithin, func(w *store.ReportWarning) error {
-		s := g.of(store.SummaryKey{Platform: w.Platform, Component: w.Component, Shop: w.LastShop})
-		s.warnings++
-		if lead := leadDays(w); lead >= 0 {
-			s.withCode++
-			s.lead = append(s.lead, lead)
-		}
+		lead := leadDays(w)
+		g.each(store.SummaryKey{Platform: w.Platform, Component: w.Component, Shop: w.LastShop}, func(s *summed) {
+			s.warnings++
+			if lead >= 0 {
+				s.withCode++
+				s.lead = append(s.lead, lead)
+			}
+		})
 		return nil
 	})
 	if err != nil {
-		return nil, err
+		return err
 	}
-	return g, tx.CountRepairs(ctx, in, func(key store.SummaryKey, n int64) error {
-		g.of(key).repairs = n
+	return tx.CountRepairs(ctx, in, func(key store.SummaryKey, n int64) error {
+		g.each(key, func(s *summed) { s.repairs += n })
 		return nil
 	})
 }
 
-func (g groups) addOutlook(o *store.ReportOutlook) error {
+// endOf is the last moment of a span that had come by its AsOf.
+func endOf(in store.ReportRange) time.Time {
+	end := in.End.Add(-time.Microsecond)
+	if in.AsOf.Before(end) {
+		end = in.AsOf
+	}
+	return end
+}
+
+func (g *groups) addOutlook(o *store.ReportOutlook) error {
 	m, err := outlookOf(o.Details)
 	if err != nil {
 		return fmt.Errorf("outlook of %s: %w", o.Vehicle, err)
@@ -135,43 +171,42 @@ func (g groups) addOutlook(o *store.ReportOutlook) error {
 	key := func(c creepagev1.Reading_Component) store.SummaryKey {
 		return store.SummaryKey{Platform: o.Platform, Component: insulation.Component(c), Shop: o.LastShop}
 	}
-	s := g.of(key(m.GetLimitingComponent()))
-	s.limited++
-	s.within30 = append(s.within30, m.GetCodeProbability_30D())
-	s.within90 = append(s.within90, m.GetCodeProbability_90D())
-	if p := probabilityWithin(m, 365); p == p {
-		s.within365 = append(s.within365, p)
-	}
+	g.each(key(m.GetLimitingComponent()), func(s *summed) {
+		s.limited++
+		s.states[m.GetState()]++
+		s.within30 = append(s.within30, m.GetCodeProbability_30D())
+		s.within90 = append(s.within90, m.GetCodeProbability_90D())
+		if p := probabilityWithin(m, 365); p == p {
+			s.within365 = append(s.within365, p)
+		}
+	})
 	for _, part := range m.GetParts() {
 		if part.GetReadingCount() > 0 {
-			s := g.of(key(part.GetComponent()))
-			s.change = append(s.change, part.GetDecadesPer_30D())
+			g.each(key(part.GetComponent()), func(s *summed) { s.change = append(s.change, part.GetDecadesPer_30D()) })
 		}
 	}
 	return nil
 }
 
-// putMonth hands the rows of a month over in the order of their keys.
-func putMonth(month time.Time, g groups, where *filter.Expression, put func([]Value) error) error {
-	keys := make([]store.SummaryKey, 0, len(g))
-	for k := range g {
-		if matches(where, map[string]string{"platform": k.Platform, "component": k.Component.String(), "shop": k.Shop}) {
-			keys = append(keys, k)
-		}
+// share is how much of the readings was over range; NaN without readings.
+func (s *summed) share() float64 {
+	if s.readings == 0 {
+		return math.NaN()
 	}
-	slices.SortFunc(keys, func(a, b store.SummaryKey) int {
+	return float64(s.overRange) / float64(s.readings)
+}
+
+// putMonth hands the rows of a month over in the order of their keys.
+func putMonth(month time.Time, g *groups, put func([]Value) error) error {
+	keys := slices.SortedFunc(maps.Keys(g.by), func(a, b store.SummaryKey) int {
 		return cmp.Or(cmp.Compare(a.Platform, b.Platform), cmp.Compare(a.Component, b.Component), cmp.Compare(a.Shop, b.Shop))
 	})
 	cells := make([]Value, len(summaryReport().Columns))
 	for _, k := range keys {
-		s := g[k]
-		share := math.NaN()
-		if s.readings > 0 {
-			share = float64(s.overRange) / float64(s.readings)
-		}
+		s := g.by[k]
 		low, high := medianInterval(s.change)
 		c := filler{cells: cells}
-		c.time(month).text(k.Platform, k.Component.String(), k.Shop).integer(s.vehicles).integer(s.readings).number(share)
+		c.time(month).text(k.Platform, k.Component.String(), k.Shop).integer(s.vehicles).integer(s.readings).number(s.share())
 		c.integer(int64(len(s.change))).number(median(s.change), low, high).integer(s.limited)
 		for _, p := range [][]float64{s.within30, s.within90, s.within365} {
 			mean, low, high := expectedCount(p)

@@ -31,6 +31,8 @@ type Table struct {
 	Name    string // file name without its ending
 	Title   string // for people
 	Columns []Column
+	Sums    []Sums   // charts of a workbook
+	Courses *Courses // others; a table has one kind at most
 }
 
 // About is what every exported file carries beside its rows.

@@ -25,11 +25,12 @@ func tracksReport() *report {
 			{"declining_probability", Number, "1", "Probability that the part has been declining."},
 			{"readings", Integer, "", "Readings used so far."},
 			{"service_limit_ohm", Number, "ohm", "The platform's service limit; empty: none."},
-		}},
+		}, Courses: &Courses{Title: "%s", Each: "vehicle", Series: []string{"component", "group"}, X: "day_end", Y: "median_ohm", Axis: "ohm"}},
 		description: "The level and slope of every track at up to 120 days on which something was recorded, by the very computation that warns. Vehicle by vehicle.",
 		fields:      store.ReportVehicleFields,
 		rangeOf:     "day_end",
 		rows:        trackRows,
+		pages:       vehiclePages,
 	}
 }
 

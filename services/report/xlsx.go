@@ -1,40 +1,45 @@
 package report
 
 import (
+	"archive/zip"
 	"errors"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 	"time"
 
+	"github.com/klauspost/compress/flate"
 	"github.com/xuri/excelize/v2"
 )
-
-// maxSheetRows is the most rows a sheet holds (ECMA-376, 1,048,576), header included.
-const maxSheetRows = excelize.TotalRows
-
-// ErrTooManyRows says that a table does not fit into one spreadsheet.
-var ErrTooManyRows = errors.New("more rows than a spreadsheet holds (1,048,575); narrow the query or export CSV or Parquet")
 
 const (
 	contentsSheet = "contents"
 	dataSheet     = "rows"
+	// mostSheetRows is how many rows a sheet holds, its header included (ECMA-376
+	// part 1, section 18.3.1.73: 1,048,576). What is more goes on on another sheet.
+	mostSheetRows = excelize.TotalRows
 )
 
-// xlsxEncoder streams one sheet of rows behind a contents sheet. Numbers are
-// numbers and times are spreadsheet dates in UTC.
+// xlsxEncoder streams rows onto sheets behind a contents sheet. Numbers are
+// numbers and times are spreadsheet dates in UTC. Nothing may open a sheet again
+// once it is streamed: that takes all of it into memory.
 type xlsxEncoder struct {
-	out   io.Writer
-	file  *excelize.File
-	sheet *excelize.StreamWriter
-	t     *Table
-	cells []any
-	row   int
-	style map[Kind]int
+	out    io.Writer
+	file   *excelize.File
+	sheet  *excelize.StreamWriter
+	t      *Table
+	names  []string // of the sheets with rows
+	cells  []any
+	row    int // of the sheet, 1 is the header
+	most   int // rows of a sheet
+	style  map[Kind]int
+	bold   int
+	charts charts
 }
 
 func newXLSX(w io.Writer, t *Table, about About) (*xlsxEncoder, error) {
-	e := &xlsxEncoder{out: w, file: excelize.NewFile(), t: t, cells: make([]any, len(t.Columns)), row: 1, style: map[Kind]int{}}
+	e := &xlsxEncoder{out: w, file: excelize.NewFile(), t: t, cells: make([]any, len(t.Columns)), most: mostSheetRows, style: map[Kind]int{}, charts: newCharts(t)}
 	if err := e.begin(about); err != nil {
 		return nil, errors.Join(fmt.Errorf("spreadsheet %s: %w", t.Name, err), e.file.Close())
 	}
@@ -45,14 +50,8 @@ func (e *xlsxEncoder) begin(about About) error {
 	if err := e.file.SetSheetName("Sheet1", contentsSheet); err != nil {
 		return err
 	}
-	if _, err := e.file.NewSheet(dataSheet); err != nil {
-		return err
-	}
-	bold, err := e.file.NewStyle(&excelize.Style{Font: &excelize.Font{Bold: true}, Alignment: &excelize.Alignment{Vertical: "top", WrapText: true}})
-	if err != nil {
-		return err
-	}
-	if err := e.writeContents(about, bold); err != nil {
+	var err error
+	if e.bold, err = e.file.NewStyle(&excelize.Style{Font: &excelize.Font{Bold: true}, Alignment: &excelize.Alignment{Vertical: "top", WrapText: true}}); err != nil {
 		return err
 	}
 	for kind, layout := range map[Kind]string{Time: "yyyy-mm-dd hh:mm:ss", Date: "yyyy-mm-dd"} {
@@ -60,11 +59,20 @@ func (e *xlsxEncoder) begin(about About) error {
 			return err
 		}
 	}
-	return e.beginRows(bold)
+	if err := e.writeContents(about); err != nil {
+		return err
+	}
+	index, err := e.file.NewSheet(dataSheet)
+	if err != nil {
+		return err
+	}
+	e.file.SetActiveSheet(index)
+	return e.beginRows(dataSheet)
 }
 
-// writeContents fills the first sheet: what the file is, and each column's meaning.
-func (e *xlsxEncoder) writeContents(about About, bold int) error {
+// writeContents fills the first sheet: what the file is, its sheets, and each
+// column's meaning.
+func (e *xlsxEncoder) writeContents(about About) error {
 	rows := [][]any{
 		{e.t.Title},
 		{Caution},
@@ -72,9 +80,12 @@ func (e *xlsxEncoder) writeContents(about About, bold int) error {
 		{"query", about.Query},
 		{"as of (UTC)", about.AsOf.UTC().Format(time.RFC3339Nano)},
 		{"made by", about.Software},
-		{},
-		{"column", "unit", "meaning"},
+		{"sheet " + dataSheet, "the rows; more than " + strconv.Itoa(mostSheetRows-1) + " go on on " + dataSheet + " 2 and further"},
 	}
+	if e.charts.any() {
+		rows = append(rows, []any{"sheet " + chartSheet, e.charts.say()})
+	}
+	rows = append(rows, []any{}, []any{"column", "unit", "meaning"})
 	titles := []int{1, len(rows)}
 	for _, c := range e.t.Columns {
 		rows = append(rows, []any{c.Name, c.Unit, c.Help})
@@ -85,7 +96,7 @@ func (e *xlsxEncoder) writeContents(about About, bold int) error {
 		}
 	}
 	for _, row := range titles {
-		if err := e.file.SetRowStyle(contentsSheet, row, row, bold); err != nil {
+		if err := e.file.SetRowStyle(contentsSheet, row, row, e.bold); err != nil {
 			return err
 		}
 	}
@@ -98,8 +109,8 @@ func (e *xlsxEncoder) writeContents(about About, bold int) error {
 		Created: about.AsOf.UTC().Format(time.RFC3339), Modified: about.AsOf.UTC().Format(time.RFC3339)})
 }
 
-// beginRows starts the streamed sheet: widths, frozen header, a note on each column.
-func (e *xlsxEncoder) beginRows(bold int) error {
+// beginRows starts a streamed sheet: widths, frozen header, a note on each column.
+func (e *xlsxEncoder) beginRows(name string) error {
 	// Comments are added before streaming starts: the stream writer owns the sheet afterwards.
 	for i, c := range e.t.Columns {
 		cell, err := excelize.CoordinatesToCellName(i+1, 1)
@@ -110,17 +121,17 @@ func (e *xlsxEncoder) beginRows(bold int) error {
 		if c.Unit != "" {
 			note += " Unit: " + c.Unit + "."
 		}
-		if err := e.file.AddComment(dataSheet, excelize.Comment{Cell: cell, Author: "creepage", Text: note}); err != nil {
+		if err := e.file.AddComment(name, excelize.Comment{Cell: cell, Author: "creepage", Text: note}); err != nil {
 			return err
 		}
 	}
 	var err error
-	if e.sheet, err = e.file.NewStreamWriter(dataSheet); err != nil {
+	if e.sheet, err = e.file.NewStreamWriter(name); err != nil {
 		return err
 	}
 	header := make([]any, len(e.t.Columns))
 	for i, c := range e.t.Columns {
-		header[i] = excelize.Cell{StyleID: bold, Value: c.Name}
+		header[i] = excelize.Cell{StyleID: e.bold, Value: c.Name}
 		width := float64(max(len(c.Name)+2, 10))
 		if c.Kind == Time {
 			width = max(width, 20)
@@ -132,6 +143,7 @@ func (e *xlsxEncoder) beginRows(bold int) error {
 	if err := e.sheet.SetPanes(&excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2", ActivePane: "bottomLeft"}); err != nil {
 		return err
 	}
+	e.names, e.row = append(e.names, name), 1
 	return e.sheet.SetRow("A1", header)
 }
 
@@ -139,14 +151,28 @@ func (e *xlsxEncoder) Row(cells []Value) error {
 	if err := checkWidth(e.t, cells); err != nil {
 		return err
 	}
-	if e.row == maxSheetRows {
-		return ErrTooManyRows
+	if e.row == e.most {
+		if err := e.nextSheet(); err != nil {
+			return err
+		}
 	}
 	e.row++
+	e.charts.take(cells, e.names[len(e.names)-1], e.row)
 	for i := range cells {
 		e.cells[i] = e.cell(e.t.Columns[i].Kind, &cells[i])
 	}
-	return e.sheet.SetRow(fmt.Sprintf("A%d", e.row), e.cells)
+	return e.sheet.SetRow("A"+strconv.Itoa(e.row), e.cells)
+}
+
+func (e *xlsxEncoder) nextSheet() error {
+	if err := e.sheet.Flush(); err != nil {
+		return err
+	}
+	name := dataSheet + " " + strconv.Itoa(len(e.names)+1)
+	if _, err := e.file.NewSheet(name); err != nil {
+		return err
+	}
+	return e.beginRows(name)
 }
 
 func (e *xlsxEncoder) cell(kind Kind, v *Value) any {
@@ -157,13 +183,30 @@ func (e *xlsxEncoder) cell(kind Kind, v *Value) any {
 	case Text:
 		return strings.ToValidUTF8(v.S, "�")
 	case Number:
-		return v.F
+		return fifteenDigits(v.F)
 	case Integer:
 		return v.I
 	case Flag:
 		return v.I != 0
 	}
-	return excelize.Cell{StyleID: e.style[kind], Value: v.T.UTC()}
+	return excelize.Cell{StyleID: e.style[kind], Value: fifteenDigits(serialDay(v.T))}
+}
+
+// fifteenDigits rounds to the digits that spreadsheets keep of a number; the
+// library would cut them off.
+func fifteenDigits(x float64) float64 {
+	var digits [32]byte
+	if r, err := strconv.ParseFloat(string(strconv.AppendFloat(digits[:0], x, 'g', 15, 64)), 64); err == nil {
+		return r
+	}
+	return x
+}
+
+// serialDay is a time as spreadsheets count it: days since the end of 1899, the
+// time of day as their fraction (ECMA-376 part 1, section 18.17.4.1), to the
+// microsecond; right from March 1900 on.
+func serialDay(t time.Time) float64 {
+	return float64(t.UnixMicro())/86_400e6 + 25_569
 }
 
 func (e *xlsxEncoder) Close() (err error) {
@@ -171,8 +214,14 @@ func (e *xlsxEncoder) Close() (err error) {
 	if err := e.sheet.Flush(); err != nil {
 		return err
 	}
-	if index, err := e.file.GetSheetIndex(dataSheet); err == nil {
-		e.file.SetActiveSheet(index)
+	if err := e.charts.write(e.file, e.bold); err != nil {
+		return err
 	}
-	return e.file.Write(e.out)
+	// Straight to its reader: by itself the library would collect the whole file first.
+	e.file.SetZipWriter(func(io.Writer) excelize.ZipWriter {
+		w := zip.NewWriter(e.out)
+		w.RegisterCompressor(zip.Deflate, func(out io.Writer) (io.WriteCloser, error) { return flate.NewWriter(out, flate.BestSpeed) })
+		return w
+	})
+	return e.file.Write(io.Discard)
 }

@@ -427,7 +427,7 @@ type DownloadReportRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name of the report.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// Format, one of the report's: `csv`, `xlsx`, `parquet`, `jsonl`, or `csvw`,
+	// Format, one of the report's: `csv`, `xlsx`, `parquet`, `jsonl`, `pdf`, or `csvw`,
 	// the description that belongs beside a CSV file. Left out: csv.
 	Format string `protobuf:"bytes,2,opt,name=format,proto3" json:"format,omitempty"`
 	// AIP-160 filter over the report's filter fields.

@@ -4761,7 +4761,7 @@ export interface operations {
         parameters: {
             query?: {
                 /**
-                 * @description Format, one of the report's: `csv`, `xlsx`, `parquet`, `jsonl`, or `csvw`,
+                 * @description Format, one of the report's: `csv`, `xlsx`, `parquet`, `jsonl`, `pdf`, or `csvw`,
                  *     the description that belongs beside a CSV file. Left out: csv.
                  */
                 format?: string;

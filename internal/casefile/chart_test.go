@@ -1,4 +1,4 @@
-package board
+package casefile
 
 import (
 	"testing"
@@ -16,9 +16,8 @@ func TestTheWholeVehicleChartShowsOneQuantityAlone(t *testing.T) {
 			Component: creepagev1.Reading_SYSTEM, Conductor: creepagev1.Reading_ALL, Reference: creepagev1.Reading_CHASSIS,
 			Method: creepagev1.Reading_VOLTMETER, Quantity: quantity, ResistanceOhms: ohms, MeasureTime: timestamppb.New(now.AddDate(0, 0, -daysAgo))}}
 	}
-	page := func(parts ...*creepagev1.Part) *vehiclePage {
-		p := &vehiclePage{record: &record{Vehicle: &creepagev1.Vehicle{}, Outlook: &creepagev1.Outlook{Parts: parts},
-			Platform: &creepagev1.Platform{CodeQuantity: creepagev1.Reading_WEAKER_POLE}}}
+	page := func(parts ...*creepagev1.Part) *File {
+		p := &File{Vehicle: &creepagev1.Vehicle{}, Outlook: &creepagev1.Outlook{Parts: parts}, Platform: &creepagev1.Platform{CodeQuantity: creepagev1.Reading_WEAKER_POLE}}
 		p.Readings = []*creepagev1.AssessedReading{
 			reading(1, creepagev1.Reading_WEAKER_POLE.Enum(), 2e6),
 			reading(2, creepagev1.Reading_PARALLEL.Enum(), 1.1e6),
@@ -37,7 +36,7 @@ func TestTheWholeVehicleChartShowsOneQuantityAlone(t *testing.T) {
 		"only the weaker pole has one":    {[]*creepagev1.Part{whole("weaker_pole", 2e6)}, []float64{2e6}},
 		"no track: the code's quantity":   {nil, []float64{2e6}},
 	} {
-		ch := page(c.parts...).chart("whole", creepagev1.Reading_SYSTEM, now, true)
+		ch := page(c.parts...).chart("whole", creepagev1.Reading_SYSTEM, now, View{}, true)
 		got := make([]float64, len(ch.Readings))
 		for i, r := range ch.Readings {
 			got[i] = r.Ohms
@@ -54,6 +53,14 @@ func TestTheWholeVehicleChartShowsOneQuantityAlone(t *testing.T) {
 	}
 }
 
+func TestAVehicleThatNothingWasSaidOfYetHasAChart(t *testing.T) {
+	f := &File{Vehicle: &creepagev1.Vehicle{}, Platform: &creepagev1.Platform{}}
+	now := time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
+	if chart, heading := f.Whole(now, View{}); heading != "Whole vehicle" || !chart.To.After(now) || len(f.Parts(now, View{})) != 0 {
+		t.Errorf("%s, %+v", heading, chart)
+	}
+}
+
 // Evaluated yesterday evening, looked at in the morning: the chart's date is the
 // one beside it, not a day later.
 func TestTheChartsDateIsTheOutlooks(t *testing.T) {
@@ -61,9 +68,8 @@ func TestTheChartsDateIsTheOutlooks(t *testing.T) {
 	days := 30.0
 	o := &creepagev1.Outlook{State: creepagev1.Outlook_DUE, EvaluateTime: timestamppb.New(now.Add(-12 * time.Hour)), DaysToCodeP50: &days,
 		Parts: []*creepagev1.Part{{Component: creepagev1.Reading_SYSTEM, Group: "parallel", OperatingOhms: 1e6}}}
-	p := &vehiclePage{record: &record{Vehicle: &creepagev1.Vehicle{}, Outlook: o, Platform: &creepagev1.Platform{}}}
-	f := p.chart("whole", creepagev1.Reading_SYSTEM, now, true).Forecast
-	if got := now.Add(time.Duration(f.DaysP50 * 24 * float64(time.Hour))).Format(dayForm); got != dueOf(o).Big {
-		t.Errorf("the chart says %s, the page %s", got, dueOf(o).Big)
+	f := (&File{Vehicle: &creepagev1.Vehicle{}, Outlook: o, Platform: &creepagev1.Platform{}}).chart("whole", creepagev1.Reading_SYSTEM, now, View{}, true).Forecast
+	if got := now.Add(time.Duration(f.DaysP50 * 24 * float64(time.Hour))).Format(DayForm); got != DueOf(o).Big {
+		t.Errorf("the chart says %s, the page %s", got, DueOf(o).Big)
 	}
 }

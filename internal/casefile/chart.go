@@ -1,8 +1,7 @@
-package board
+package casefile
 
 import (
 	"fmt"
-	"html/template"
 	"math"
 	"sort"
 	"strconv"
@@ -15,8 +14,36 @@ import (
 	"creepage/internal/trend"
 )
 
-// value writes a resistance of a reading with its relation.
-func value(r *creepagev1.Reading, ohms float64) string {
+// File is all that is on record of one vehicle.
+type File struct {
+	Vehicle  *creepagev1.Vehicle
+	Platform *creepagev1.Platform
+	Outlook  *creepagev1.Outlook // nil: not evaluated yet
+	Tracks   []*creepagev1.Track
+	Readings []*creepagev1.AssessedReading // newest first
+	Repairs  []*creepagev1.Repair
+	Codes    []*creepagev1.CodeSighting
+	Warnings []*creepagev1.Warning // newest first
+
+	tops map[int]bool // readings at the monitor's ceiling, by place
+}
+
+// Tops are the places of readings that are at their monitor's ceiling.
+func (f *File) Tops() map[int]bool {
+	if f.tops == nil {
+		f.tops = Ceilings(f.Readings)
+	}
+	return f.tops
+}
+
+// View says which days a chart shows and how.
+type View struct {
+	From, To  time.Time // To zero: to today and on into the forecast; From zero: from the first reading
+	Corrected bool      // to 20 C
+}
+
+// Value writes a resistance of a reading with its relation.
+func Value(r *creepagev1.Reading, ohms float64) string {
 	return insulation.FormatResistance(relation(r), ohms)
 }
 
@@ -27,9 +54,9 @@ func relation(r *creepagev1.Reading) insulation.Relation {
 	return insulation.Relation(r.GetRelation())
 }
 
-// corrected is the resistance at 20 C by the solid insulation table, as
+// Corrected is the resistance at 20 C by the solid insulation table, as
 // everywhere; a monitor's value is taken at work and stays as it is.
-func corrected(r *creepagev1.Reading) (float64, bool) {
+func Corrected(r *creepagev1.Reading) (float64, bool) {
 	celsius := math.NaN()
 	switch {
 	case r.GetMethod() == creepagev1.Reading_MONITOR:
@@ -45,30 +72,50 @@ func corrected(r *creepagev1.Reading) (float64, bool) {
 	return r.GetResistanceOhms() * c.Mid, true
 }
 
-// draw makes the large chart.
-func (p *vehiclePage) draw(now time.Time, size draw.Size) {
-	whole := p.chart("whole", creepagev1.Reading_SYSTEM, now, true)
-	p.Heading = "Whole vehicle"
-	if c, why := p.most(); len(whole.Readings) == 0 && c != creepagev1.Reading_COMPONENT_UNSPECIFIED {
+// Whole is the large chart, of the whole vehicle, and its heading.
+func (f *File) Whole(now time.Time, view View) (chart *draw.Chart, heading string) {
+	chart, heading = f.chart("whole", creepagev1.Reading_SYSTEM, now, view, true), "Whole vehicle"
+	if c, why := f.most(); len(chart.Readings) == 0 && c != creepagev1.Reading_COMPONENT_UNSPECIFIED {
 		// Never measured as a whole: the component that limits it says most.
-		whole = p.chart("whole", c, now, true)
-		p.Heading = "The " + word(c) + ", which " + why + "; the whole was not measured"
+		chart = f.chart("whole", c, now, view, true)
+		heading = "The " + Word(c) + ", which " + why + "; the whole was not measured"
 	}
-	whole.ID = fmt.Sprintf("whole-%.0f", size.Width)
-	whole.Title = "Insulation of " + p.Name + ": " + strings.ToLower(p.Heading)
-	p.Drawn = len(whole.Readings)
-	p.Chart = template.HTML(whole.SVG(size))
-	p.Steps = chartSteps(whole.From, whole.To, p.Corrected)
+	return chart, heading
+}
+
+// PartChart is what is known of a component's group, with its small chart.
+type PartChart struct {
+	*creepagev1.Part
+	Trend string
+	Chart *draw.Chart
+}
+
+// Parts makes a chart of each component's group, what takes most of the leak first.
+func (f *File) Parts(now time.Time, view View) []PartChart {
+	var parts []PartChart
+	for i, part := range f.Outlook.GetParts() {
+		if part.GetComponent() == creepagev1.Reading_SYSTEM {
+			continue
+		}
+		c := f.chart("part-"+strconv.Itoa(i), part.GetComponent(), now, view, false)
+		c.Readings = inGroup(f.marks(part.GetComponent(), part.GetGroup(), view), c)
+		c.Estimates = f.estimates(part.GetComponent(), part.GetGroup(), c)
+		c.Title = Word(part.GetComponent()) + ", " + GroupText(part.GetGroup())
+		c.LimitOhms, c.LimitText = part.GetServiceLimitOhms(), "service limit"
+		parts = append(parts, PartChart{Part: part, Trend: TrendText(part), Chart: c})
+	}
+	sort.SliceStable(parts, func(i, j int) bool { return parts[i].GetConductanceShare() > parts[j].GetConductanceShare() })
+	return parts
 }
 
 // most is the component that says most of the vehicle: the one that limits it,
 // or else the one that takes most of the leak.
-func (p *vehiclePage) most() (creepagev1.Reading_Component, string) {
-	if c := p.Outlook.GetLimitingComponent(); c != creepagev1.Reading_COMPONENT_UNSPECIFIED {
+func (f *File) most() (creepagev1.Reading_Component, string) {
+	if c := f.Outlook.GetLimitingComponent(); c != creepagev1.Reading_COMPONENT_UNSPECIFIED {
 		return c, "limits the vehicle"
 	}
 	var most *creepagev1.Part
-	for _, part := range p.Outlook.GetParts() {
+	for _, part := range f.Outlook.GetParts() {
 		if part.GetReadingCount() > 0 && part.GetComponent() != creepagev1.Reading_SYSTEM && (most == nil || part.GetConductanceShare() > most.GetConductanceShare()) {
 			most = part
 		}
@@ -76,28 +123,12 @@ func (p *vehiclePage) most() (creepagev1.Reading_Component, string) {
 	return most.GetComponent(), "takes most of the leak"
 }
 
-// drawParts makes one small chart a component's group.
-func (p *vehiclePage) drawParts(now time.Time) {
-	for i, part := range p.Outlook.GetParts() {
-		if part.GetComponent() == creepagev1.Reading_SYSTEM {
-			continue
-		}
-		c := p.chart("part-"+strconv.Itoa(i), part.GetComponent(), now, false)
-		c.Readings = inGroup(p.marks(part.GetComponent(), part.GetGroup()), c)
-		c.Estimates = p.estimates(part.GetComponent(), part.GetGroup(), c)
-		c.Title = word(part.GetComponent()) + ", " + groupText(part.GetGroup())
-		c.LimitOhms, c.LimitText = part.GetServiceLimitOhms(), "service limit"
-		p.Parts = append(p.Parts, partRow{Part: part, Trend: trendText(part), Chart: template.HTML(c.SVG(draw.Small)), Count: len(c.Readings)})
-	}
-	sort.SliceStable(p.Parts, func(i, j int) bool { return p.Parts[i].GetConductanceShare() > p.Parts[j].GetConductanceShare() })
-}
-
 // chart gathers what a component's chart shows; the group with the lowest
 // level gives the estimate.
-func (p *vehiclePage) chart(chartID string, c creepagev1.Reading_Component, now time.Time, large bool) *draw.Chart {
-	ch := &draw.Chart{ID: chartID, LimitOhms: p.Platform.GetEffectiveCodeOhms(), LimitText: "code limit"}
+func (f *File) chart(chartID string, c creepagev1.Reading_Component, now time.Time, view View, large bool) *draw.Chart {
+	ch := &draw.Chart{ID: chartID, LimitOhms: f.Platform.GetEffectiveCodeOhms(), LimitText: "code limit"}
 	var lowest *creepagev1.Part
-	for _, part := range p.Outlook.GetParts() {
+	for _, part := range f.Outlook.GetParts() {
 		if part.GetComponent() == c && (lowest == nil || part.GetOperatingOhms() < lowest.GetOperatingOhms()) {
 			lowest = part
 		}
@@ -105,48 +136,48 @@ func (p *vehiclePage) chart(chartID string, c creepagev1.Reading_Component, now 
 	group := ""
 	if c == creepagev1.Reading_SYSTEM {
 		// The two whole-vehicle quantities are never mixed in one chart.
-		group = quantityGroup(p.Platform.GetCodeQuantity())
+		group = quantityGroup(f.Platform.GetCodeQuantity())
 		if lowest != nil {
 			group = lowest.GetGroup()
 		}
 	}
-	all := p.marks(c, group)
-	p.setSpan(ch, all, now, large)
+	all := f.marks(c, group, view)
+	f.setSpan(ch, all, now, view, large)
 	ch.Readings = inGroup(all, ch)
 	if lowest != nil {
-		ch.Estimates = p.estimates(c, lowest.GetGroup(), ch)
+		ch.Estimates = f.estimates(c, lowest.GetGroup(), ch)
 	}
 	if !large {
 		return ch
 	}
 	ch.Now = now
-	if o := p.Outlook; lowest != nil && (o.GetState() == creepagev1.Outlook_DUE || o.GetState() == creepagev1.Outlook_FALLING) {
+	if o := f.Outlook; lowest != nil && (o.GetState() == creepagev1.Outlook_DUE || o.GetState() == creepagev1.Outlook_FALLING) {
 		// Days count from the evaluation, up to a day ago: the date is then the same as everywhere.
 		gone := now.Sub(o.GetEvaluateTime().AsTime()).Hours() / 24
 		ch.Forecast = &draw.Forecast{P10: lowest.GetOperatingP10Ohms(), P50: lowest.GetOperatingOhms(), P90: lowest.GetOperatingP90Ohms(),
 			DaysP10: orNaN(o.DaysToCodeP10) - gone, DaysP50: orNaN(o.DaysToCodeP50) - gone, DaysP90: orNaN(o.DaysToCodeP90) - gone}
 	}
-	p.addEvents(ch)
+	f.addEvents(ch)
 	return ch
 }
 
 // setSpan chooses the time axis: from the first reading, or the chosen number
 // of days, to today and as far ahead as the forecast tells something.
-func (p *vehiclePage) setSpan(ch *draw.Chart, all []draw.Reading, now time.Time, large bool) {
+func (f *File) setSpan(ch *draw.Chart, all []draw.Reading, now time.Time, view View, large bool) {
 	from := now.AddDate(0, -3, 0)
-	if p.Vehicle.GetCreateTime() != nil && len(all) > 0 {
+	if f.Vehicle.GetCreateTime() != nil && len(all) > 0 {
 		from = all[0].At
 	}
-	if !p.Shown.To.IsZero() { // chosen: these days and no others
-		ch.From, ch.To = p.Shown.From, p.Shown.To
+	if !view.To.IsZero() { // chosen: these days and no others
+		ch.From, ch.To = view.From, view.To
 		return
 	}
-	if !p.Shown.From.IsZero() {
-		from = p.Shown.From
+	if !view.From.IsZero() {
+		from = view.From
 	}
 	past := now.Sub(from)
 	ch.From, ch.To = from.Add(-past/40-24*time.Hour), now.Add(past/60+24*time.Hour)
-	if o := p.Outlook; large && o.DaysToCodeP50 != nil && (o.GetState() == creepagev1.Outlook_DUE || o.GetState() == creepagev1.Outlook_FALLING) {
+	if o := f.Outlook; large && o != nil && o.DaysToCodeP50 != nil && (o.GetState() == creepagev1.Outlook_DUE || o.GetState() == creepagev1.Outlook_FALLING) {
 		ahead := o.GetDaysToCodeP50() * 1.3
 		if o.DaysToCodeP90 != nil {
 			ahead = max(ahead, min(o.GetDaysToCodeP90()*1.08, 2.5*o.GetDaysToCodeP50()))
@@ -163,41 +194,42 @@ func orNaN(v *float64) float64 {
 }
 
 // marks are a component's readings that stand, oldest first; group "" is all.
-func (p *vehiclePage) marks(c creepagev1.Reading_Component, group string) []draw.Reading {
+func (f *File) marks(c creepagev1.Reading_Component, group string, view View) []draw.Reading {
 	doubted := map[string]bool{}
-	for _, d := range p.Outlook.GetDoubted() {
+	for _, d := range f.Outlook.GetDoubted() {
 		doubted[d.GetReadingId()] = d.GetSetAside() || d.GetWeight() < 0.5
 	}
+	tops := f.Tops()
 	var out []draw.Reading
-	for i := len(p.Readings) - 1; i >= 0; i-- {
-		r := p.Readings[i].GetReading()
+	for i := len(f.Readings) - 1; i >= 0; i-- {
+		r := f.Readings[i].GetReading()
 		if r.GetComponent() != c || r.VoidReason != nil || group != "" && !seenBy(group, r) {
 			continue
 		}
 		ohms := r.GetResistanceOhms()
 		note := ""
-		if p.Corrected {
-			if v, ok := corrected(r); ok {
+		if view.Corrected {
+			if v, ok := Corrected(r); ok {
 				ohms, note = v, " at 20 °C"
 			}
 		}
 		mark := draw.Reading{At: r.GetMeasureTime().AsTime(), Ohms: ohms, Method: insulation.Method(r.GetMethod()), Relation: relation(r), Doubted: doubted[r.GetReadingId()]}
-		mark.Text = value(r, ohms) + note
-		if p.tops[i] {
+		mark.Text = Value(r, ohms) + note
+		if tops[i] {
 			mark.Relation = insulation.Above
 			mark.Text = insulation.FormatResistance(insulation.Above, ohms) + ", the monitor's ceiling"
 		}
 		if r.GetComponent() != creepagev1.Reading_SYSTEM {
-			mark.Text += ", " + word(r.GetConductor()) + " to " + word(r.GetReference())
+			mark.Text += ", " + Word(r.GetConductor()) + " to " + Word(r.GetReference())
 		}
 		out = append(out, mark)
 	}
 	return out
 }
 
-// ceilings finds the places of those monitor values, newest first, that are at
+// Ceilings finds the places of those monitor values, newest first, that are at
 // the top of what the monitor can show: bounds, although nothing says so.
-func ceilings(readings []*creepagev1.AssessedReading) map[int]bool {
+func Ceilings(readings []*creepagev1.AssessedReading) map[int]bool {
 	at := map[int]bool{}
 	for _, q := range []creepagev1.Reading_Quantity{creepagev1.Reading_PARALLEL, creepagev1.Reading_WEAKER_POLE} {
 		var levels []float64
@@ -251,9 +283,9 @@ func inGroup(all []draw.Reading, ch *draw.Chart) []draw.Reading {
 	return out
 }
 
-func (p *vehiclePage) estimates(c creepagev1.Reading_Component, group string, ch *draw.Chart) []draw.Estimate {
+func (f *File) estimates(c creepagev1.Reading_Component, group string, ch *draw.Chart) []draw.Estimate {
 	var out []draw.Estimate
-	for _, t := range p.Tracks {
+	for _, t := range f.Tracks {
 		if t.GetComponent() != c || t.GetGroup() != group {
 			continue
 		}
@@ -266,36 +298,36 @@ func (p *vehiclePage) estimates(c creepagev1.Reading_Component, group string, ch
 	return out
 }
 
-func (p *vehiclePage) addEvents(ch *draw.Chart) {
-	for _, r := range p.Repairs {
-		ch.Events = append(ch.Events, draw.Event{At: r.GetOccurTime().AsTime(), Kind: draw.Repair, Text: word(r.GetComponent()) + " " + word(r.GetKind()) + ", " + dayText(r.GetOccurTime())})
+func (f *File) addEvents(ch *draw.Chart) {
+	for _, r := range f.Repairs {
+		ch.Events = append(ch.Events, draw.Event{At: r.GetOccurTime().AsTime(), Kind: draw.Repair, Text: Word(r.GetComponent()) + " " + Word(r.GetKind()) + ", " + Day(r.GetOccurTime())})
 	}
-	for _, w := range p.Warnings {
-		ch.Events = append(ch.Events, draw.Event{At: w.GetRaiseTime().AsTime(), Kind: draw.WarningRaise, Text: warningText(w.GetKind()) + ", raised " + dayText(w.GetRaiseTime())})
+	for _, w := range f.Warnings {
+		ch.Events = append(ch.Events, draw.Event{At: w.GetRaiseTime().AsTime(), Kind: draw.WarningRaise, Text: WarningText(w.GetKind()) + ", raised " + Day(w.GetRaiseTime())})
 		if w.GetEndTime() != nil {
-			ch.Events = append(ch.Events, draw.Event{At: w.GetEndTime().AsTime(), Kind: draw.WarningEnd, Text: warningText(w.GetKind()) + ", ended " + dayText(w.GetEndTime())})
+			ch.Events = append(ch.Events, draw.Event{At: w.GetEndTime().AsTime(), Kind: draw.WarningEnd, Text: WarningText(w.GetKind()) + ", ended " + Day(w.GetEndTime())})
 		}
 	}
-	for _, c := range p.Codes {
-		ch.Events = append(ch.Events, draw.Event{At: c.GetSetTime().AsTime(), Kind: draw.Code, Text: c.GetCode() + ", " + dayText(c.GetSetTime())})
+	for _, c := range f.Codes {
+		ch.Events = append(ch.Events, draw.Event{At: c.GetSetTime().AsTime(), Kind: draw.Code, Text: c.GetCode() + ", " + Day(c.GetSetTime())})
 	}
 	sort.SliceStable(ch.Events, func(i, j int) bool { return ch.Events[i].At.Before(ch.Events[j].At) })
 }
 
-// trendText says what a part is doing and since when.
-func trendText(part *creepagev1.Part) string {
+// TrendText says what a part is doing and since when.
+func TrendText(part *creepagev1.Part) string {
 	switch {
 	case part.GetDroppedProbability() >= 0.5:
-		return "has dropped at once (" + percent(part.GetDroppedProbability()) + ")"
+		return "has dropped at once (" + Percent(part.GetDroppedProbability()) + ")"
 	case part.GetDampProbability() >= 0.5:
-		return "leaks when damp (" + percent(part.GetDampProbability()) + ")"
+		return "leaks when damp (" + Percent(part.GetDampProbability()) + ")"
 	case part.GetDecliningProbability() >= 0.5:
-		s := "declining (" + percent(part.GetDecliningProbability()) + ")"
+		s := "declining (" + Percent(part.GetDecliningProbability()) + ")"
 		if d := part.GetDecadesPer_30D(); d < 0 {
-			s += fmt.Sprintf(", loses %s a month", percent(1-math.Pow(10, d)))
+			s += fmt.Sprintf(", loses %s a month", Percent(1-math.Pow(10, d)))
 		}
 		if part.GetDecliningSinceTime() != nil {
-			s += ", since about " + dayText(part.GetDecliningSinceTime())
+			s += ", since about " + Day(part.GetDecliningSinceTime())
 		}
 		return s
 	}
