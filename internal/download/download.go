@@ -37,6 +37,7 @@ func Serve(w http.ResponseWriter, stream grpc.ServerStreamingClient[httpbody.Htt
 	forward(w, piece, err, stream.Recv)
 }
 
+// CopyHeaders sets what a download says of itself from the service's header.
 func CopyHeaders(to http.Header, from metadata.MD) {
 	for key, name := range headers {
 		if values := from.Get(key); len(values) > 0 {

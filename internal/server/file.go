@@ -48,6 +48,9 @@ func serveFile(mux *runtime.ServeMux, conn *grpc.ClientConn) runtime.HandlerFunc
 		defer f.close()
 		header, contentType, err := f.stat()
 		if err != nil {
+			if ids := header.Get(requestIDHeader); len(ids) > 0 {
+				w.Header().Set("X-Request-Id", ids[0])
+			}
 			refuse(err)
 			return
 		}
@@ -111,7 +114,8 @@ type fileReader struct {
 	failed   error
 }
 
-// stat asks whether the file is there, and what it says of itself.
+// stat asks whether the file is there, and what it says of itself. A refusal
+// has its header too.
 func (f *fileReader) stat() (header metadata.MD, contentType string, err error) {
 	req := proto.CloneOf(f.req)
 	req.Length = proto.Int64(0)
@@ -122,11 +126,9 @@ func (f *fileReader) stat() (header metadata.MD, contentType string, err error) 
 		return nil, "", err
 	}
 	piece, err := pieces.Recv()
+	header, _ = pieces.Header() // without one Recv has failed too
 	if err != nil {
-		return nil, "", err
-	}
-	if header, err = pieces.Header(); err != nil {
-		return nil, "", err
+		return header, "", err
 	}
 	size := header.Get("creepage-size")
 	if len(size) == 0 {
