@@ -80,9 +80,9 @@ func (s *system) furnishMarked(t testing.TB) (string, map[string]string) {
 	must(t, err)
 	_, err = s.warnings.AcknowledgeWarning(admin, &creepagev1.AcknowledgeWarningRequest{Name: warning, Note: marker})
 	must(t, err)
-	until(t, "the vehicle has an outlook", func() bool {
-		_, err := s.fleet.GetOutlook(admin, &creepagev1.GetOutlookRequest{Name: reading.GetVehicle() + "/outlook"})
-		return err == nil
+	until(t, "the vehicle's outlook knows of its code", func() bool {
+		o, err := s.fleet.GetOutlook(admin, &creepagev1.GetOutlookRequest{Name: reading.GetVehicle() + "/outlook"})
+		return err == nil && o.GetState() == creepagev1.Outlook_UNDER
 	})
 	ids := map[string]string{"shops": marker + "-yard", "platforms": marker + "-van", "meters": marker + "-meter", "vehicles": marker + "-truck", "visits": marker + "-visit",
 		"parameterSets": marker + "-set"}
