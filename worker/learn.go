@@ -94,7 +94,7 @@ func (w *Worker) Learn(ctx context.Context, organisation uuid.UUID, at time.Time
 		return false, fmt.Errorf("learn from organisation %s: %w", organisation, err)
 	}
 	learned, report := learner.Learn(at)
-	learned.Version = "learned-" + at.UTC().Format(time.DateOnly)
+	learned.Version = learnedBy(at)
 	step := trend.NoStep
 	err = w.store.AsWorker(ctx, func(tx *store.WorkerTx) error {
 		models, err := tx.Models(ctx, w.models, []uuid.UUID{organisation})
@@ -127,13 +127,12 @@ func (w *Worker) Learn(ctx context.Context, organisation uuid.UUID, at time.Time
 	return step != trend.NoStep, nil
 }
 
+// learnedBy names what was learned by a time.
+func learnedBy(at time.Time) string { return "learned-" + at.UTC().Format(time.DateOnly) }
+
 // setOf is a parameter set as it is kept.
 func setOf(p *trend.Params, report *trend.Report, at time.Time) store.ParamSet {
-	tracks := p.TrackVersion
-	if tracks == "" {
-		tracks = p.Version
-	}
-	return store.ParamSet{Version: p.Version, TrackVersion: tracks, LearnedAt: at, Codes: report.Codes, Reasons: report.Words(p), Meters: report.Meters, Params: *p}
+	return store.ParamSet{Version: p.Version, TrackVersion: p.TracksMadeWith(), LearnedAt: at, Codes: report.Codes, Reasons: report.Words(p), Meters: report.Meters, Params: *p}
 }
 
 // evidence is what a lesson stands on.
@@ -292,7 +291,7 @@ func (w *Worker) keepLessons(ctx context.Context, organisation uuid.UUID, lesson
 	for i := range lessons {
 		l := &lessons[i]
 		params := l.Model.Params()
-		params.Version = "learned-" + l.At.UTC().Format(time.DateOnly)
+		params.Version = learnedBy(l.At)
 		set := setOf(&params, &l.Report, l.At)
 		set.Source, set.Anew = store.LearnedOldRecords, l.Anew
 		for _, p := range pupils {

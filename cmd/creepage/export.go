@@ -211,11 +211,7 @@ func (e *exporter) withDescription(ctx context.Context, report, path string, que
 		return refused(err)
 	}
 	defer resp.Body.Close()
-	text, err := io.ReadAll(resp.Body)
-	if err != nil {
-		return err
-	}
-	described, err := describing(text, filepath.Base(e.exportFlags.out))
+	described, err := describing(resp.Body, e.exportFlags.out)
 	if err != nil {
 		return err
 	}
@@ -226,18 +222,23 @@ func (e *exporter) withDescription(ctx context.Context, report, path string, que
 	return os.WriteFile(e.exportFlags.out+"-metadata.json", described, 0o644)
 }
 
-// describing is a description under the name of the file that it lies beside.
-func describing(text []byte, file string) ([]byte, error) {
+// describing is the description that a download brings, under the name of the
+// file that it lies beside.
+func describing(download io.Reader, file string) ([]byte, error) {
+	text, err := io.ReadAll(download)
+	if err != nil {
+		return nil, err
+	}
 	var document map[string]any
 	if err := json.Unmarshal(text, &document); err != nil {
 		return nil, fmt.Errorf("the description is not what the contract says: %w", err)
 	}
-	document["url"] = file
+	document["url"] = filepath.Base(file)
 	var described bytes.Buffer
 	encoder := json.NewEncoder(&described)
 	encoder.SetEscapeHTML(false)
 	encoder.SetIndent("", "  ")
-	err := encoder.Encode(document)
+	err = encoder.Encode(document)
 	return described.Bytes(), err
 }
 

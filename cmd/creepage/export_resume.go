@@ -13,7 +13,6 @@ import (
 	"net/url"
 	"os"
 	"path"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -265,11 +264,7 @@ func (e *exporter) fetchDescription(ctx context.Context, from, to string) error 
 		return refused(err)
 	}
 	defer resp.Body.Close()
-	text, err := io.ReadAll(resp.Body)
-	if err != nil {
-		return err
-	}
-	described, err := describing(text, filepath.Base(to))
+	described, err := describing(resp.Body, to)
 	if err != nil {
 		return err
 	}

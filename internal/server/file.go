@@ -48,9 +48,7 @@ func serveFile(mux *runtime.ServeMux, conn *grpc.ClientConn) runtime.HandlerFunc
 		defer f.close()
 		header, contentType, err := f.stat()
 		if err != nil {
-			if ids := header.Get(requestIDHeader); len(ids) > 0 {
-				w.Header().Set("X-Request-Id", ids[0])
-			}
+			tellRequestID(w, header)
 			refuse(err)
 			return
 		}

@@ -2,6 +2,7 @@ package server
 
 import (
 	"context"
+	"net/http"
 	"regexp"
 
 	"github.com/google/uuid"
@@ -33,6 +34,13 @@ func (s *Server) identify(ctx context.Context, _ string) (context.Context, error
 		s.log.DebugContext(ctx, "request id not sent back", "error", err)
 	}
 	return context.WithValue(ctx, requestIDKey{}, id), nil
+}
+
+// tellRequestID passes on, over REST, the id that a call's header names.
+func tellRequestID(w http.ResponseWriter, header metadata.MD) {
+	if ids := header.Get(requestIDHeader); len(ids) > 0 {
+		w.Header().Set("X-Request-Id", ids[0])
+	}
 }
 
 // firstValue returns the first value of an incoming header, "" if it is not there.

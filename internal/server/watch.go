@@ -48,9 +48,7 @@ func (s *Server) serveWatch(w http.ResponseWriter, r *http.Request) {
 	}
 	first, err := stream.Recv()
 	headers, _ := stream.Header() // there are none where the call did not come as far
-	if ids := headers.Get(requestIDHeader); len(ids) > 0 {
-		w.Header().Set("X-Request-Id", ids[0])
-	}
+	tellRequestID(w, headers)
 	if err != nil {
 		WriteProblem(w, problem.Of(err), 0)
 		return

@@ -117,8 +117,8 @@ func (w *WorkerTx) LearnedFrom(ctx context.Context, organisation uuid.UUID, at t
 	return fail("note a lesson", err)
 }
 
-// Teachers counts the vehicles of an organisation that have readings, and returns
-// a group of them in order of names, after one: every stride-th by its key.
+// Teachers returns a group of an organisation's vehicles that have readings, in
+// order of names, after one: every stride-th by its key.
 func (w *WorkerTx) Teachers(ctx context.Context, organisation uuid.UUID, after string, stride, limit int) ([]Tracked, error) {
 	rows, err := w.tx.Query(ctx, `SELECT v.id, v.organisation_id, v.name, v.platform FROM vehicles v JOIN vehicle_states s ON s.vehicle_id = v.id
 		WHERE v.organisation_id = $1 AND v.name > $2 AND v.merged_into IS NULL AND v.id % $3 = 0 AND s.last_measured_at IS NOT NULL ORDER BY v.name LIMIT $4`,

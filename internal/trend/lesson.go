@@ -76,9 +76,9 @@ func (l *lesson) code(c *coder) {
 	})
 }
 
-// tracksMadeWith names the parameters that tracks are made with: this set's own,
+// TracksMadeWith names the parameters that tracks are made with: this set's own,
 // or those of the set it was taken over from.
-func (p *Params) tracksMadeWith() string {
+func (p *Params) TracksMadeWith() string {
 	if p.TrackVersion != "" {
 		return p.TrackVersion
 	}
@@ -87,7 +87,7 @@ func (p *Params) tracksMadeWith() string {
 
 // TrackVersion names the parameters that the model's tracks are made with.
 // Memories of another version are replayed before they are used.
-func (m *Model) TrackVersion() string { return m.params.tracksMadeWith() }
+func (m *Model) TrackVersion() string { return m.params.TracksMadeWith() }
 
 // Step says how far parameters learned anew lie from those before.
 type Step uint8
@@ -122,7 +122,7 @@ func (p Params) After(before *Params) (Params, Step) {
 		return p, TrackStep
 	}
 	next := *before
-	next.Version, next.TrackVersion = p.Version, before.tracksMadeWith()
+	next.Version, next.TrackVersion = p.Version, before.TracksMadeWith()
 	next.Calibration, next.CalibrationTesters = p.Calibration, p.CalibrationTesters
 	if p.Calibration.moved(&before.Calibration) || p.CalibrationTesters.moved(&before.CalibrationTesters) {
 		return next, ForecastStep

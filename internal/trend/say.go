@@ -9,9 +9,9 @@ import (
 
 // limits of what an outlook calls what.
 const (
-	dueAt     = 0.20 // within 90 days, as the default policy raises
-	fallingAt = 0.5  // weight of everything that gets worse
-	namedAt   = 0.01 // raw probability from which a component is named
+	dueAt     = usualRaise // within 90 days
+	fallingAt = 0.5        // weight of everything that gets worse
+	namedAt   = 0.01       // raw probability from which a component is named
 	underAt   = 0.5
 )
 

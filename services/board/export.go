@@ -224,16 +224,7 @@ func (b *Board) exportPage(w http.ResponseWriter, r *http.Request, v *visitor, c
 		p.Kinds = append(p.Kinds, strings.ToLower(k.String()))
 	}
 	g, ctx := errgroup.WithContext(r.Context())
-	g.Go(func() error {
-		res, err := b.access.ListShops(ctx, &creepagev1.ListShopsRequest{PageSize: 1000})
-		p.Shops = res.GetShops()
-		return err
-	})
-	g.Go(func() error {
-		res, err := b.platforms.ListPlatforms(ctx, &creepagev1.ListPlatformsRequest{PageSize: 1000})
-		p.Platforms = res.GetPlatforms()
-		return err
-	})
+	b.listPlaces(ctx, g, &p.Shops, &p.Platforms)
 	if err := g.Wait(); err != nil {
 		b.failWith(w, r, v, err)
 		return

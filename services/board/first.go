@@ -194,22 +194,27 @@ func (b *Board) showFirst(w http.ResponseWriter, r *http.Request, v *visitor) {
 		return err
 	})
 	g.Go(func() error { return b.overdue(ctx, &p) })
-	g.Go(func() error {
-		res, err := b.access.ListShops(ctx, &creepagev1.ListShopsRequest{PageSize: 1000})
-		p.Shops = res.GetShops()
-		return err
-	})
-	g.Go(func() error {
-		res, err := b.platforms.ListPlatforms(ctx, &creepagev1.ListPlatformsRequest{PageSize: 1000})
-		p.Platforms = res.GetPlatforms()
-		return err
-	})
+	b.listPlaces(ctx, g, &p.Shops, &p.Platforms)
 	if err := g.Wait(); err != nil {
 		b.failWith(w, r, v, err)
 		return
 	}
 	p.fill(list, standing)
 	b.render(w, r, http.StatusOK, "first", "Next in the bay", v, &p)
+}
+
+// listPlaces lists the shops and platforms by which a page can be narrowed.
+func (b *Board) listPlaces(ctx context.Context, g *errgroup.Group, shops *[]*creepagev1.Shop, platforms *[]*creepagev1.Platform) {
+	g.Go(func() error {
+		res, err := b.access.ListShops(ctx, &creepagev1.ListShopsRequest{PageSize: 1000})
+		*shops = res.GetShops()
+		return err
+	})
+	g.Go(func() error {
+		res, err := b.platforms.ListPlatforms(ctx, &creepagev1.ListPlatformsRequest{PageSize: 1000})
+		*platforms = res.GetPlatforms()
+		return err
+	})
 }
 
 // overdue finds the vehicles whose day to measure again has passed and that

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/url"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -402,22 +403,9 @@ func (b *Board) giveRejects(w http.ResponseWriter, r *http.Request, v *visitor) 
 		return
 	}
 	w.Header().Set("Content-Type", "text/csv; charset=utf-8; header=present")
-	w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename*=UTF-8''%s", pathEscape(u.Title+".rejects.csv")))
+	name := strings.ReplaceAll(url.QueryEscape(u.Title+".rejects.csv"), "+", "%20") // as RFC 8187 wants it in a header
+	w.Header().Set("Content-Disposition", "attachment; filename*=UTF-8''"+name)
 	_, _ = w.Write(text) // the browser may be gone
-}
-
-// pathEscape writes a file name as RFC 8187 wants it in a header.
-func pathEscape(name string) string {
-	var out strings.Builder
-	for i := range len(name) {
-		c := name[i]
-		if c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '.' || c == '-' || c == '_' {
-			out.WriteByte(c)
-			continue
-		}
-		fmt.Fprintf(&out, "%%%02X", c)
-	}
-	return out.String()
 }
 
 // settle takes how the columns are to be read and has the file looked through.
@@ -441,13 +429,11 @@ func (b *Board) settle(w http.ResponseWriter, r *http.Request, v *visitor) {
 	}
 	settled, wrong, err := b.settled(r, v, u, content)
 	if err == nil && wrong == "" {
-		stage := store.UploadUnsettled
 		err = b.organisation(r, v, func(tx *store.Tx) error {
-			return tx.SettleUpload(r.Context(), u.ID, u.Sheet, u.Mapping, stage, u.Sample, b.now())
+			return tx.SettleUpload(r.Context(), u.ID, u.Sheet, u.Mapping, store.UploadUnsettled, u.Sample, b.now())
 		})
 	}
 	if err == nil && settled && wrong == "" {
-		u.Stage = store.UploadUnsettled
 		err = b.begin(r, v, u, store.UploadChecking)
 	}
 	if err != nil {

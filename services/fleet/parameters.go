@@ -14,26 +14,20 @@ import (
 
 // ListParameterSets lists what was learned, newest first.
 func (s *Service) ListParameterSets(ctx context.Context, req *creepagev1.ListParameterSetsRequest) (*creepagev1.ListParameterSetsResponse, error) {
-	q, err := s.query(ctx, req)
-	if err != nil {
-		return nil, err
-	}
-	var after store.TimeCursor
-	if _, err := q.After(&after); err != nil {
-		return nil, err
-	}
 	var rows, latest []store.ParamSet
-	err = s.as(ctx, func(_ caller.Caller, tx *store.Tx) (err error) {
-		if rows, err = tx.ParamSets(ctx, after, q.Size+1); err != nil {
+	var token string
+	err := s.as(ctx, func(c caller.Caller, tx *store.Tx) (err error) {
+		rows, token, err = page.Read(s.pages, c.Organisation, req, func(after store.TimeCursor, limit int) ([]store.ParamSet, error) {
+			return tx.ParamSets(ctx, after, limit)
+		}, func(p *store.ParamSet) store.TimeCursor {
+			return store.TimeCursor{At: p.LearnedAt, ID: p.Version}
+		})
+		if err != nil {
 			return err
 		}
 		latest, err = tx.ParamSets(ctx, store.TimeCursor{}, 1)
 		return err
 	})
-	if err != nil {
-		return nil, err
-	}
-	rows, token, err := page.Cut(q, rows, func(p *store.ParamSet) store.TimeCursor { return store.TimeCursor{At: p.LearnedAt, ID: p.Version} })
 	if err != nil {
 		return nil, err
 	}
