@@ -58,6 +58,7 @@ func until(t testing.TB, what string, is func() bool) {
 		if time.Now().After(deadline) {
 			t.Fatalf("still not so after 20 s: %s", what)
 		}
+		time.Sleep(5 * time.Millisecond)
 	}
 }
 
