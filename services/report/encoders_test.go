@@ -5,6 +5,7 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -180,6 +181,56 @@ func TestParquetCarriesUnitsAndQuery(t *testing.T) {
 	var compression string
 	if err := db.QueryRow("SELECT DISTINCT compression FROM parquet_metadata('" + file + "')").Scan(&compression); err != nil || compression != "ZSTD" {
 		t.Errorf("compression %q, %v: want ZSTD in every column", compression, err)
+	}
+}
+
+// More rows than a row group holds and a page's dictionary bears, in columns
+// that differ in how often a text comes again.
+func TestALongParquetFileReadsBackInDuckDB(t *testing.T) {
+	const n = 150_000
+	long := report.Table{Name: "long", Title: "Long", Columns: []report.Column{
+		{Name: "reading_id", Kind: report.Text}, {Name: "visit", Kind: report.Text}, {Name: "component", Kind: report.Text}, {Name: "ohm", Kind: report.Number}}}
+	file := filepath.Join(t.TempDir(), "long.parquet")
+	out, err := os.Create(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, err := report.NewEncoder(report.Parquet, out, &long, about)
+	if err != nil {
+		t.Fatal(err)
+	}
+	words := []string{"motor", "cable", "", "battery"}
+	for i := range n {
+		row := []report.Value{report.TextValue(fmt.Sprintf("identity-of-reading-%d", i)), report.TextValue(fmt.Sprintf("v-%d", i/10)), report.TextValue(words[i%4]), report.NumberValue(float64(i) / 8)}
+		if err := e.Row(row); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := errors.Join(e.Close(), out.Close()); err != nil {
+		t.Fatal(err)
+	}
+	db, err := sql.Open("duckdb", "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	// Each row against the same formula, in the order of the file.
+	var rows, same, groups int
+	err = db.QueryRow(`SELECT count(*), count(*) FILTER (reading_id = 'identity-of-reading-' || i AND visit = 'v-' || i // 10
+		AND component IS NOT DISTINCT FROM (['motor', 'cable', NULL, 'battery'])[i % 4 + 1] AND ohm = i / 8.0)
+		FROM (SELECT *, file_row_number AS i FROM read_parquet('`+file+`', file_row_number = true))`).Scan(&rows, &same)
+	if err != nil || rows != n || same != n {
+		t.Errorf("%d rows, %d of them as written, %v; want %d", rows, same, err, n)
+	}
+	err = db.QueryRow(`SELECT count(DISTINCT row_group_id) FROM parquet_metadata('` + file + `')`).Scan(&groups)
+	if err != nil || groups != 3 {
+		t.Errorf("%d row groups, %v: want 3", groups, err)
+	}
+	// What a reader may leave out by each column's least and most must be true of the rows.
+	var found int
+	err = db.QueryRow(`SELECT count(*) FROM read_parquet('` + file + `') WHERE reading_id BETWEEN 'identity-of-reading-70000' AND 'identity-of-reading-70009'`).Scan(&found)
+	if err != nil || found != 10 { // 700000 and further are more than there are
+		t.Errorf("%d rows between two identities, %v: want 10", found, err)
 	}
 }
 

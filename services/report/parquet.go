@@ -4,26 +4,45 @@ import (
 	"io"
 	"time"
 
+	"github.com/klauspost/compress/zstd"
 	"github.com/parquet-go/parquet-go"
-	"github.com/parquet-go/parquet-go/compress/zstd"
+	parquetzstd "github.com/parquet-go/parquet-go/compress/zstd"
 )
 
-// parquetRowGroup bounds memory: a row group is held until it is full.
-const parquetRowGroup = 64 << 10
+const (
+	// parquetRowGroup bounds memory: a row group is held until it is full.
+	parquetRowGroup = 64 << 10
+	// parquetPage is what each column holds before it is encoded, and how far back
+	// the compression looks.
+	parquetPage = 64 << 10
+	// parquetPiece is the size of the pieces in which a column's encoded pages wait
+	// for the end of their row group: most columns need less than one of them.
+	parquetPiece = 16 << 10
+	// parquetBatch is how many rows go to the columns together: handed over one
+	// by one they cost twice the time.
+	parquetBatch = 512
+	// parquetDictionary is from how many bytes of different texts on a column goes
+	// on without its dictionary, which for identities is the longer form.
+	parquetDictionary = 128 << 10
+)
 
 // parquetEncoder writes typed optional columns, zstd-compressed, with each
 // column's unit and meaning in the file's key-value metadata.
 type parquetEncoder struct {
-	w     *parquet.Writer
-	t     *Table
-	place []int // column index in the file of each column of the table: a schema sorts its fields by name
-	row   parquet.Row
-	rows  [1]parquet.Row
+	w       *parquet.Writer
+	t       *Table
+	columns []*parquet.ColumnWriter // in the order of the table: a schema sorts its fields by name
+	place   []int                   // their indexes in the file
+	values  [][]parquet.Value       // the batch, by column of the table
+	text    []byte                  // its texts
+	rows    int                     // in the row group
 }
 
 func newParquet(w io.Writer, t *Table, about About) (*parquetEncoder, error) {
-	// One codec for all columns: each has encoders with a window of megabytes.
-	codec := &zstd.Codec{}
+	codec, err := newWindowed()
+	if err != nil {
+		return nil, err
+	}
 	group := parquet.Group{}
 	for _, c := range t.Columns {
 		group[c.Name] = parquet.Compressed(parquet.Optional(parquetNode(c.Kind)), codec)
@@ -31,7 +50,9 @@ func newParquet(w io.Writer, t *Table, about About) (*parquetEncoder, error) {
 	schema := parquet.NewSchema(t.Name, group)
 	options := []parquet.WriterOption{
 		schema,
-		parquet.MaxRowsPerRowGroup(parquetRowGroup),
+		parquet.PageBufferSize(parquetPage),
+		parquet.ColumnPageBuffers(parquet.NewChunkBufferPool(parquetPiece)),
+		parquet.DictionaryMaxBytes(parquetDictionary),
 		parquet.CreatedBy(about.Software, "", ""),
 		parquet.KeyValueMetadata("title", t.Title),
 		parquet.KeyValueMetadata("query", about.Query),
@@ -39,16 +60,20 @@ func newParquet(w io.Writer, t *Table, about About) (*parquetEncoder, error) {
 		parquet.KeyValueMetadata("software", about.Software),
 		parquet.KeyValueMetadata("caution", Caution),
 	}
-	e := &parquetEncoder{t: t, place: make([]int, len(t.Columns)), row: make(parquet.Row, len(t.Columns))}
-	for i, c := range t.Columns {
-		leaf, _ := schema.Lookup(c.Name)
-		e.place[i] = leaf.ColumnIndex
+	for _, c := range t.Columns {
 		options = append(options, parquet.KeyValueMetadata("help."+c.Name, c.Help))
 		if c.Unit != "" {
 			options = append(options, parquet.KeyValueMetadata("unit."+c.Name, c.Unit))
 		}
 	}
-	e.w = parquet.NewWriter(w, options...)
+	e := &parquetEncoder{w: parquet.NewWriter(w, options...), t: t}
+	columns := e.w.ColumnWriters()
+	for _, c := range t.Columns {
+		leaf, _ := schema.Lookup(c.Name)
+		e.place = append(e.place, leaf.ColumnIndex)
+		e.columns = append(e.columns, columns[leaf.ColumnIndex])
+		e.values = append(e.values, make([]parquet.Value, 0, parquetBatch))
+	}
 	return e, nil
 }
 
@@ -73,12 +98,36 @@ func (e *parquetEncoder) Row(cells []Value) error {
 		return err
 	}
 	for i := range cells {
-		at := e.place[i]
-		e.row[at] = parquetValue(e.t.Columns[i].Kind, &cells[i]).Level(0, definition(&cells[i]), at)
+		e.values[i] = append(e.values[i], e.value(e.t.Columns[i].Kind, &cells[i]).Level(0, definition(&cells[i]), e.place[i]))
 	}
-	e.rows[0] = e.row
-	_, err := e.w.WriteRows(e.rows[:])
-	return err
+	if e.rows++; e.rows == parquetRowGroup {
+		return e.endGroup()
+	}
+	if e.rows%parquetBatch == 0 {
+		return e.hand()
+	}
+	return nil
+}
+
+// hand hands the batch to the columns.
+func (e *parquetEncoder) hand() error {
+	for i, c := range e.columns {
+		if _, err := c.WriteRowValues(e.values[i]); err != nil {
+			return err
+		}
+		e.values[i] = e.values[i][:0]
+	}
+	e.text = e.text[:0]
+	return nil
+}
+
+// endGroup writes the row group.
+func (e *parquetEncoder) endGroup() error {
+	if err := e.hand(); err != nil {
+		return err
+	}
+	e.rows = 0
+	return e.w.Flush()
 }
 
 func definition(v *Value) int {
@@ -88,7 +137,7 @@ func definition(v *Value) int {
 	return 0
 }
 
-func parquetValue(kind Kind, v *Value) parquet.Value {
+func (e *parquetEncoder) value(kind Kind, v *Value) parquet.Value {
 	if !v.Given {
 		return parquet.NullValue()
 	}
@@ -104,7 +153,33 @@ func parquetValue(kind Kind, v *Value) parquet.Value {
 	case Flag:
 		return parquet.BooleanValue(v.I != 0)
 	}
-	return parquet.ByteArrayValue([]byte(v.S))
+	from := len(e.text)
+	e.text = append(e.text, v.S...)
+	return parquet.ByteArrayValue(e.text[from:])
 }
 
-func (e *parquetEncoder) Close() error { return e.w.Close() }
+func (e *parquetEncoder) Close() error {
+	if err := e.hand(); err != nil {
+		return err
+	}
+	return e.w.Close()
+}
+
+// windowed is zstd with one encoder of a small window: the library's own keeps
+// a window of 8 MB in each of several.
+type windowed struct {
+	parquetzstd.Codec
+
+	encoder *zstd.Encoder
+}
+
+func newWindowed() (*windowed, error) {
+	encoder, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithEncoderLevel(zstd.SpeedFastest), zstd.WithWindowSize(parquetPage),
+		zstd.WithLowerEncoderMem(true), zstd.WithZeroFrames(true), zstd.WithEncoderCRC(false))
+	return &windowed{encoder: encoder}, err
+}
+
+// Encode compresses a page.
+func (c *windowed) Encode(dst, src []byte) ([]byte, error) {
+	return c.encoder.EncodeAll(src, dst[:0]), nil
+}
