@@ -181,6 +181,48 @@ func TestARunThatWasAskedForIsTheFileOfTheReport(t *testing.T) {
 	}
 }
 
+// What a worker makes for print is what a caller gets: of whom it is, and how
+// many rows it has.
+func TestWhatIsMadeAheadForPrintNamesItsOrganisationAndCountsItsRows(t *testing.T) {
+	s := start(t)
+	s.work(t)
+	threeReadings(t, s)
+	s.db.Exec(t, `UPDATE organisations SET title = 'Harbour Lines'`)
+	for _, c := range []struct {
+		report, format, filter string
+		rows                   func(text string) int64
+	}{
+		{"fleet_summary", "pdf", "", nil},
+		{"tracks", "pdf", `vehicle = "a"`, nil},
+		{"fleet_summary", "xlsx", "", func(text string) int64 { return int64(len(openWorkbook(t, text).Rows)) }},
+		{"readings", "xlsx", "", func(text string) int64 { return int64(len(openWorkbook(t, text).Rows)) }},
+	} {
+		schedule := s.order(t, func(m *creepagev1.ReportSchedule) {
+			m.Report, m.Format, m.Filter, m.AsOf = "reports/"+c.report, c.format, c.filter, creepagev1.ReportSchedule_DUE_TIME
+		})
+		run, err := s.schedules().RunReportSchedule(s.with(s.fleetKey), &creepagev1.RunReportScheduleRequest{Name: schedule.GetName()})
+		must(t, err)
+		run = s.made(t, run.GetName())
+		kept, err := os.ReadFile(filepath.Join(s.shelf, "local", run.GetPath()))
+		must(t, err)
+		_, direct, err := s.download(t, s.fleetKey, &creepagev1.DownloadReportRequest{Name: "reports/" + c.report, Format: c.format, Filter: c.filter, AsOfTime: run.GetAsOfTime()})
+		must(t, err)
+		if c.rows != nil {
+			if n := c.rows(string(kept)); run.GetRows() != n || n == 0 {
+				t.Errorf("%s as %s: %d rows on record, %d in the file", c.report, c.format, run.GetRows(), n)
+			}
+			continue
+		}
+		text := pdfText(t, kept)
+		if text != pdfText(t, []byte(direct)) {
+			t.Errorf("%s: made ahead\n%s\ndirect\n%s", c.report, text, pdfText(t, []byte(direct)))
+		}
+		if !strings.Contains(text, "Harbour Lines") || run.GetRows() == 0 {
+			t.Errorf("%s: %d rows, of\n%s", c.report, run.GetRows(), text)
+		}
+	}
+}
+
 // What Range, If-Range and ETag mean is RFC 9110, sections 13.1.5, 14 and 8.8.3.
 func TestAFileMadeAheadIsReadInParts(t *testing.T) {
 	s := start(t)

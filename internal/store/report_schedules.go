@@ -143,3 +143,11 @@ func (t *Tx) OrganisationName(ctx context.Context) (string, error) {
 	err := t.tx.QueryRow(ctx, `SELECT name FROM organisations WHERE id = $1`, t.organisation).Scan(&name)
 	return name, fail("find the organisation", err)
 }
+
+// OrganisationTitle returns what the organisation is called, its name if it has
+// no title.
+func (t *Tx) OrganisationTitle(ctx context.Context) (string, error) {
+	var title string
+	err := t.tx.QueryRow(ctx, `SELECT coalesce(nullif(title, ''), name) FROM organisations WHERE id = $1`, t.organisation).Scan(&title)
+	return title, fail("find the organisation", err)
+}

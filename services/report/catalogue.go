@@ -23,9 +23,10 @@ type report struct {
 
 // query is what was asked of a report.
 type query struct {
-	filterText string // as it was sent
-	where      *filter.Expression
-	in         store.ReportRange
+	filterText   string // as it was sent
+	organisation string // the title of whose rows they are; of what is printed alone
+	where        *filter.Expression
+	in           store.ReportRange
 }
 
 // catalogue lists the reports in the order in which they are offered.

@@ -88,7 +88,7 @@ type download struct {
 	picked []int // their places among all; nil: all as they are
 	about  About
 	asked  url.Values
-	rows   int64 // written so far
+	rows   int64 // written so far; of a PDF those of its tables
 }
 
 func (s *Service) prepare(req *creepagev1.DownloadReportRequest) (*download, error) {

@@ -9,7 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"creepage/internal/caller"
 	"creepage/internal/insulation"
 	"creepage/internal/paper"
 	"creepage/internal/problem"
@@ -20,11 +19,19 @@ import (
 func (d *download) print(ctx context.Context, s *Service, out io.Writer, read func(context.Context, func(*store.Tx) error) error) error {
 	var document *paper.Document
 	err := read(ctx, func(tx *store.Tx) (err error) {
+		if d.query.organisation, err = tx.OrganisationTitle(ctx); err != nil {
+			return err
+		}
 		document, err = d.report.pages(ctx, s, tx, &d.query)
 		return err
 	})
 	if err != nil {
 		return err
+	}
+	for _, block := range document.Blocks {
+		if t, ok := block.(paper.Table); ok {
+			d.rows += int64(len(t.Rows))
+		}
 	}
 	document.Made = d.about.AsOf
 	document.Subject = d.report.Title + ". " + Caution
@@ -60,12 +67,6 @@ func unknownFormat(r *report, f Format) error {
 		more = "; as pdf there are " + strings.Join(printed(), ", ")
 	}
 	return problem.InvalidField("format", "%q is none of %s, which the report %s comes in%s", f, words(r.formats()), r.Name, more)
-}
-
-// organisation is the caller's organisation, for a title.
-func organisation(ctx context.Context) string {
-	c, _ := caller.From(ctx)
-	return c.OrganisationTitle
 }
 
 func moment(t time.Time) string { return t.UTC().Format("2 Jan 2006 15:04 UTC") }

@@ -27,20 +27,19 @@ const (
 
 // printedSummary is what the fleet summary's pages are made of.
 type printedSummary struct {
-	organisation string
-	query        *query
-	months       []time.Time
-	monthly      []*summed // of each month, all parts and shops together
-	whole        *groups   // of all months, with what is expected at their end
-	end          time.Time // of which outlooks are
-	urgent       []*creepagev1.Outlook
+	query   *query
+	months  []time.Time
+	monthly []*summed // of each month, all parts and shops together
+	whole   *groups   // of all months, with what is expected at their end
+	end     time.Time // of which outlooks are
+	urgent  []*creepagev1.Outlook
 }
 
 // summaryPages prints the fleet summary. Its rows cannot be added up where they
 // hold medians, intervals and vehicles, so the pages are made from the records
 // along their own cuts, by the same sums.
 func summaryPages(ctx context.Context, _ *Service, tx *store.Tx, q *query) (*paper.Document, error) {
-	p := &printedSummary{organisation: organisation(ctx), query: q, whole: newGroups(q.where, store.Total, store.ByPlatform, store.ByComponent, store.ByShop)}
+	p := &printedSummary{query: q, whole: newGroups(q.where, store.Total, store.ByPlatform, store.ByComponent, store.ByShop)}
 	months, err := summaryMonths(ctx, tx, q.in)
 	if err != nil {
 		return nil, err
@@ -93,13 +92,13 @@ func (p *printedSummary) addUrgent(ctx context.Context, tx *store.Tx) error {
 }
 
 func (p *printedSummary) document() *paper.Document {
-	d := &paper.Document{Title: "Fleet summary", Wide: true, Subtitle: p.organisation}
+	d := &paper.Document{Title: "Fleet summary", Wide: true, Subtitle: p.query.organisation}
 	if len(p.months) == 0 {
 		d.Blocks = append(d.Blocks, paper.Text("No readings, warnings or repairs are on record for what was asked, so there is nothing to sum up."))
 		return d
 	}
 	last := p.months[len(p.months)-1]
-	d.Subtitle = strings.Join(nonEmpty(p.organisation, p.months[0].Format("January 2006")+" to "+last.Format("January 2006"), "what is expected as of "+moment(p.end)), " · ")
+	d.Subtitle = strings.Join(nonEmpty(p.query.organisation, p.months[0].Format("January 2006")+" to "+last.Format("January 2006"), "what is expected as of "+moment(p.end)), " · ")
 	d.Blocks = append(d.Blocks, p.facts())
 	d.Blocks = append(d.Blocks, p.expected()...)
 	d.Blocks = append(d.Blocks, p.urgentTable()...)

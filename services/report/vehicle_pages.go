@@ -43,7 +43,7 @@ func vehiclePages(ctx context.Context, s *Service, tx *store.Tx, q *query) (*pap
 	if err != nil {
 		return nil, err
 	}
-	d := &paper.Document{Title: "Vehicles with their trend", Subtitle: strings.Join(nonEmpty(organisation(ctx), "as of "+moment(q.in.AsOf)), " · ")}
+	d := &paper.Document{Title: "Vehicles with their trend", Subtitle: strings.Join(nonEmpty(q.organisation, "as of "+moment(q.in.AsOf)), " · ")}
 	if len(vehicles) == 0 {
 		d.Blocks = append(d.Blocks, paper.Text("No vehicle is on record for what was asked."))
 		return d, nil

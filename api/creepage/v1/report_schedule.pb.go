@@ -561,7 +561,7 @@ type ReportRun struct {
 	SizeBytes int64 `protobuf:"varint,9,opt,name=size_bytes,json=sizeBytes,proto3" json:"size_bytes,omitempty"`
 	// SHA-256 of the file in hexadecimal, once it is made; its ETag too.
 	Sha256 string `protobuf:"bytes,10,opt,name=sha256,proto3" json:"sha256,omitempty"`
-	// Rows in the file, once it is made.
+	// Rows in the file, once it is made; of a PDF those of its tables.
 	Rows int64 `protobuf:"varint,11,opt,name=rows,proto3" json:"rows,omitempty"`
 	// Attempts begun.
 	Attempts int32 `protobuf:"varint,12,opt,name=attempts,proto3" json:"attempts,omitempty"`

@@ -2804,7 +2804,7 @@ export interface components {
             readonly report?: string;
             /**
              * Format: int64
-             * @description Rows in the file, once it is made.
+             * @description Rows in the file, once it is made; of a PDF those of its tables.
              */
             readonly rows?: string;
             /** @description SHA-256 of the file in hexadecimal, once it is made; its ETag too. */
