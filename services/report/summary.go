@@ -73,8 +73,9 @@ func summaryRows(ctx context.Context, _ *Service, tx *store.Tx, q *query, put fu
 	if err != nil {
 		return err
 	}
+	said := saidBefore{}
 	for _, month := range months {
-		g := newGroups(q.where, store.ByAll)
+		g := newGroups(q.where, said, store.ByAll)
 		if err := g.add(ctx, tx, store.ReportRange{AsOf: q.in.AsOf, Start: month, End: month.AddDate(0, 1, 0)}); err != nil {
 			return err
 		}
@@ -94,12 +95,50 @@ func summaryMonths(ctx context.Context, tx *store.Tx, in store.ReportRange) ([]t
 // groups collects what rows are made of, along some cuts.
 type groups struct {
 	where *filter.Expression
+	said  saidBefore
 	cuts  []store.SummaryCut
 	by    map[store.SummaryKey]*summed
 }
 
-func newGroups(where *filter.Expression, cuts ...store.SummaryCut) *groups {
-	return &groups{where, cuts, map[store.SummaryKey]*summed{}}
+func newGroups(where *filter.Expression, said saidBefore, cuts ...store.SummaryCut) *groups {
+	return &groups{where, said, cuts, map[store.SummaryKey]*summed{}}
+}
+
+// saidBefore is what was read last of each vehicle's outlooks. Most vehicles' are
+// the same at the end of one month and the next, and reading one is the dearest
+// part of a summary.
+type saidBefore map[string]*said
+
+// said is what a summary takes of an outlook.
+type said struct {
+	at                            time.Time
+	state                         creepagev1.Outlook_State
+	limiting                      creepagev1.Reading_Component
+	within30, within90, within365 float64
+	change                        []partChange
+}
+
+type partChange struct {
+	component creepagev1.Reading_Component
+	decades   float64 // in 30 days
+}
+
+func (b saidBefore) of(o *store.ReportOutlook) (*said, error) {
+	if s := b[o.Vehicle]; s != nil && s.at.Equal(o.EvaluatedAt) {
+		return s, nil
+	}
+	m, err := outlookOf(o.Details)
+	if err != nil {
+		return nil, fmt.Errorf("outlook of %s: %w", o.Vehicle, err)
+	}
+	s := &said{at: o.EvaluatedAt, state: m.GetState(), limiting: m.GetLimitingComponent(), within30: m.GetCodeProbability_30D(), within90: m.GetCodeProbability_90D(), within365: probabilityWithin(m, 365)}
+	for _, part := range m.GetParts() {
+		if part.GetReadingCount() > 0 {
+			s.change = append(s.change, partChange{part.GetComponent(), part.GetDecadesPer_30D()})
+		}
+	}
+	b[o.Vehicle] = s
+	return s, nil
 }
 
 func (g *groups) of(key store.SummaryKey) *summed {
@@ -164,26 +203,24 @@ func endOf(in store.ReportRange) time.Time {
 }
 
 func (g *groups) addOutlook(o *store.ReportOutlook) error {
-	m, err := outlookOf(o.Details)
+	m, err := g.said.of(o)
 	if err != nil {
-		return fmt.Errorf("outlook of %s: %w", o.Vehicle, err)
+		return err
 	}
 	key := func(c creepagev1.Reading_Component) store.SummaryKey {
 		return store.SummaryKey{Platform: o.Platform, Component: insulation.Component(c), Shop: o.LastShop}
 	}
-	g.each(key(m.GetLimitingComponent()), func(s *summed) {
+	g.each(key(m.limiting), func(s *summed) {
 		s.limited++
-		s.states[m.GetState()]++
-		s.within30 = append(s.within30, m.GetCodeProbability_30D())
-		s.within90 = append(s.within90, m.GetCodeProbability_90D())
-		if p := probabilityWithin(m, 365); p == p {
-			s.within365 = append(s.within365, p)
+		s.states[m.state]++
+		s.within30 = append(s.within30, m.within30)
+		s.within90 = append(s.within90, m.within90)
+		if m.within365 == m.within365 {
+			s.within365 = append(s.within365, m.within365)
 		}
 	})
-	for _, part := range m.GetParts() {
-		if part.GetReadingCount() > 0 {
-			g.each(key(part.GetComponent()), func(s *summed) { s.change = append(s.change, part.GetDecadesPer_30D()) })
-		}
+	for _, part := range m.change {
+		g.each(key(part.component), func(s *summed) { s.change = append(s.change, part.decades) })
 	}
 	return nil
 }

@@ -18,11 +18,12 @@ import (
 	"creepage/internal/store"
 )
 
-// What charts have room for; tables have all.
+// What charts and tables have room for; what is left out is said beneath them.
 const (
-	mostRows     = 10 // of a chart with intervals
-	mostColumns  = 36 // months of a chart
-	mostVehicles = 15 // of the list of the most urgent
+	mostRows     = 6   // of a chart with intervals: it stands on the first page
+	mostColumns  = 36  // months of a chart
+	mostVehicles = 15  // of the list of the most urgent
+	mostLines    = 100 // of a table: a few pages
 )
 
 // printedSummary is what the fleet summary's pages are made of.
@@ -39,13 +40,14 @@ type printedSummary struct {
 // hold medians, intervals and vehicles, so the pages are made from the records
 // along their own cuts, by the same sums.
 func summaryPages(ctx context.Context, _ *Service, tx *store.Tx, q *query) (*paper.Document, error) {
-	p := &printedSummary{query: q, whole: newGroups(q.where, store.Total, store.ByPlatform, store.ByComponent, store.ByShop)}
+	said := saidBefore{}
+	p := &printedSummary{query: q, whole: newGroups(q.where, said, store.Total, store.ByPlatform, store.ByComponent, store.ByShop)}
 	months, err := summaryMonths(ctx, tx, q.in)
 	if err != nil {
 		return nil, err
 	}
 	for _, month := range months {
-		g := newGroups(q.where, store.Total)
+		g := newGroups(q.where, said, store.Total)
 		if err := g.add(ctx, tx, store.ReportRange{AsOf: q.in.AsOf, Start: month, End: month.AddDate(0, 1, 0)}); err != nil {
 			return nil, err
 		}
@@ -78,12 +80,19 @@ func (p *printedSummary) addUrgent(ctx context.Context, tx *store.Tx) error {
 		if len(p.urgent) == mostVehicles {
 			return nil
 		}
+		before, err := p.whole.said.of(o)
+		if err != nil {
+			return err
+		}
+		if before.state != creepagev1.Outlook_DUE && before.state != creepagev1.Outlook_UNDER {
+			return nil
+		}
 		m, err := outlookOf(o.Details)
 		if err != nil {
 			return fmt.Errorf("outlook of %s: %w", o.Vehicle, err)
 		}
 		row := map[string]string{"platform": o.Platform, "component": componentWord(m.GetLimitingComponent()), "shop": o.LastShop}
-		if urgent := m.GetState() == creepagev1.Outlook_DUE || m.GetState() == creepagev1.Outlook_UNDER; urgent && matches(p.query.where, row) {
+		if matches(p.query.where, row) {
 			m.Vehicle, m.Platform = o.Vehicle, o.Platform
 			p.urgent = append(p.urgent, m)
 		}
@@ -111,7 +120,8 @@ func (p *printedSummary) document() *paper.Document {
 		{store.ByComponent, "Component", componentText},
 		{store.ByShop, "Shop", func(k store.SummaryKey) string { return orElse(k.Shop, "no shop stated") }},
 	} {
-		d.Blocks = append(d.Blocks, paper.Heading("By "+strings.ToLower(c.title)), p.table(c.cut, c.title, c.name))
+		d.Blocks = append(d.Blocks, paper.Heading("By "+strings.ToLower(c.title)))
+		d.Blocks = append(d.Blocks, p.table(c.cut, c.title, c.name)...)
 	}
 	d.Blocks = append(d.Blocks, paper.Small("Readings, vehicles measured, warnings and repairs are of all months above; change and expected codes stand at their end. "+
 		"The change is that of the column change_decade_per_30d in percent, 100 (10^decades − 1). Vehicles count by their limiting component; where none can be named they stand under “none named”. Of readings the shop is the one that took them, of everything else the one that measured the vehicle last."))
@@ -252,12 +262,16 @@ func (s *summed) figures() []string {
 		strconv.FormatInt(s.warnings, 10), strconv.FormatInt(s.withCode, 10), threeDigits(median(s.lead)), strconv.FormatInt(s.repairs, 10)}
 }
 
-func (p *printedSummary) table(cut store.SummaryCut, title string, name func(store.SummaryKey) string) paper.Table {
+func (p *printedSummary) table(cut store.SummaryCut, title string, name func(store.SummaryKey) string) []paper.Block {
 	t := paper.Table{Small: true, Columns: append([]paper.Column{{Title: title, Width: 40}}, figures()...)}
-	for _, k := range p.keys(cut) {
+	keys := p.keys(cut)
+	for _, k := range keys[:min(len(keys), mostLines)] {
 		t.Rows = append(t.Rows, paper.Row{Cells: append([]string{name(k)}, p.whole.by[k].figures()...)})
 	}
-	return t
+	if len(keys) <= mostLines {
+		return []paper.Block{t}
+	}
+	return []paper.Block{t, paper.Small(fmt.Sprintf("The %d of %d %ss with most codes expected within 90 days; the report's other formats have all.", mostLines, len(keys), strings.ToLower(title)))}
 }
 
 // urgentTable lists the vehicles that need a bay.
@@ -312,11 +326,15 @@ func (p *printedSummary) byMonth() []paper.Block {
 		{SVG: p.leadTimes(size), Caption: "Days from the warning to the code, of warnings that a code followed while they stood."},
 	}}
 	t := paper.Table{Small: true, Columns: append([]paper.Column{{Title: "Month", Width: 40}}, figures()...)}
-	for i, month := range p.months {
-		t.Rows = append(t.Rows, paper.Row{Cells: append([]string{month.Format("January 2006")}, p.monthly[i].figures()...)})
+	from = max(0, len(p.months)-mostLines)
+	for i, month := range p.months[from:] {
+		t.Rows = append(t.Rows, paper.Row{Cells: append([]string{month.Format("January 2006")}, p.monthly[from+i].figures()...)})
 	}
-	return []paper.Block{paper.Heading("Month by month"), drawings, t,
-		paper.Small("A month's change and expected codes are what was said last by its end; its warnings are followed up to the time of the report.")}
+	note := "A month's change and expected codes are what was said last by its end; its warnings are followed up to the time of the report."
+	if from > 0 {
+		note += fmt.Sprintf(" The last %d of %d months; the report's other formats have all.", mostLines, len(p.months))
+	}
+	return []paper.Block{paper.Heading("Month by month"), drawings, t, paper.Small(note)}
 }
 
 // leadTimes counts lead times by their length.
