@@ -37,16 +37,21 @@ type array []byte
 // newArray begins an array of n elements which take about size bytes with their lengths.
 func newArray(element uint32, n, size int) array {
 	a := make(array, 0, 20+size)
+	a.begin(element, n)
+	return a
+}
+
+// begin writes what comes before the elements.
+func (a *array) begin(element uint32, n int) {
 	if n == 0 { // no dimensions
 		a.uint32(0)
 		a.uint32(0)
 		a.uint32(element)
-		return a
+		return
 	}
 	for _, x := range [...]uint32{1, 1, element, uint32(n), 1} { // dimensions, may hold NULL, type, length, first index
 		a.uint32(x)
 	}
-	return a
 }
 
 func (a *array) uint32(x uint32) { *a = binary.BigEndian.AppendUint32(*a, x) }

@@ -78,13 +78,16 @@ func fail(what string, err error) error {
 	return fmt.Errorf("%s: %w: %s", what, ErrInternal, err.Error())
 }
 
+// uniqueViolation is the SQLSTATE of a row whose key is taken.
+const uniqueViolation = "23505"
+
 // kindOf sorts the database's own errors by their SQLSTATE (PostgreSQL manual,
 // appendix A, "PostgreSQL Error Codes").
 func kindOf(pg *pgconn.PgError) error {
 	switch {
 	case strings.HasSuffix(pg.ConstraintName, setOnce):
 		return ErrStands
-	case pg.Code == "23505": // unique_violation
+	case pg.Code == uniqueViolation:
 		return ErrConflict
 	case len(pg.Code) != 5:
 		return ErrInternal

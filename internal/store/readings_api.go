@@ -38,14 +38,20 @@ func (r *Reading) Key() ReadingKey { return ReadingKey{r.ID, r.MeasuredAt} }
 // identities that is known, in one query.
 func (t *Tx) ContentOfReadings(ctx context.Context, keys []ReadingKey) (map[ReadingKey][32]byte, error) {
 	ids, times := make([]string, len(keys)), make([]time.Time, len(keys))
+	var first, last time.Time // known to the planner, which leaves the other months out
 	for i, k := range keys {
 		ids[i], times[i] = k.ID, k.MeasuredAt
+		if i == 0 || k.MeasuredAt.Before(first) {
+			first = k.MeasuredAt
+		}
+		if k.MeasuredAt.After(last) {
+			last = k.MeasuredAt
+		}
 	}
 	rows, err := t.tx.Query(ctx, `SELECT r.reading_id, r.measured_at, r.content
 		FROM unnest($2::text[], $3::timestamptz[]) AS k (id, at)
 		JOIN readings r ON r.organisation_id = $1 AND r.reading_id = k.id AND r.measured_at = k.at
-		WHERE r.measured_at BETWEEN (SELECT min(x) FROM unnest($3::timestamptz[]) x) AND (SELECT max(x) FROM unnest($3::timestamptz[]) x)`,
-		t.organisation, ids, times)
+		WHERE r.measured_at BETWEEN $4 AND $5`, t.organisation, ids, times, first, last)
 	if err != nil {
 		return nil, fail("look for known readings", err)
 	}

@@ -106,21 +106,30 @@ type placedChunk struct {
 // would grow too large.
 func (p *Publisher) chunks(entries []*streamv1.Entry) ([]placedChunk, error) {
 	open := make([]chunk, len(p.partitions))
-	var full []placedChunk
+	sizes, places := make([]int, len(entries)), make([]int, len(entries))
+	room := make([]int, len(p.partitions)) // what a partition's chunk will take
 	for i, e := range entries {
-		size := proto.Size(e)
-		framed := protowire.SizeTag(batchEntries) + protowire.SizeBytes(size)
+		sizes[i] = proto.Size(e)
+		places[i] = partitionOf(e.GetOrganisationId(), vehicleOf(e), len(p.partitions))
+		framed := framedBytes(sizes[i])
 		if framed > maxMessageBytes {
 			return nil, fmt.Errorf("%w: entry %d has %d bytes, allowed are %d", ErrTooLarge, i, framed, maxMessageBytes)
 		}
-		k := partitionOf(e.GetOrganisationId(), vehicleOf(e), len(p.partitions))
-		if len(open[k].bytes)+framed > maxMessageBytes {
-			full = append(full, placedChunk{k, open[k]})
-			open[k] = chunk{}
-		}
+		room[places[i]] += framed
+	}
+	var full []placedChunk
+	for i, e := range entries {
+		k := places[i]
 		c := &open[k]
+		if len(c.bytes)+framedBytes(sizes[i]) > maxMessageBytes {
+			full = append(full, placedChunk{k, *c})
+			*c = chunk{}
+		}
+		if c.bytes == nil {
+			c.bytes = make([]byte, 0, min(room[k], maxMessageBytes))
+		}
 		c.bytes = protowire.AppendTag(c.bytes, batchEntries, protowire.BytesType)
-		c.bytes = protowire.AppendVarint(c.bytes, uint64(size))
+		c.bytes = protowire.AppendVarint(c.bytes, uint64(sizes[i]))
 		var err error
 		if c.bytes, err = (proto.MarshalOptions{UseCachedSize: true}).MarshalAppend(c.bytes, e); err != nil {
 			return nil, fmt.Errorf("encode entry %d: %w", i, err)
@@ -134,6 +143,9 @@ func (p *Publisher) chunks(entries []*streamv1.Entry) ([]placedChunk, error) {
 	}
 	return full, nil
 }
+
+// framedBytes is what an entry of a size takes in a message.
+func framedBytes(size int) int { return protowire.SizeTag(batchEntries) + protowire.SizeBytes(size) }
 
 // batchEntries is the number of the field entries in message Batch.
 const batchEntries protowire.Number = 1

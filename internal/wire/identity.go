@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"math"
 	"strings"
+	"sync"
 	"time"
 
 	"creepage/internal/insulation"
@@ -21,13 +22,19 @@ func DerivedID(v *insulation.Reading) string {
 // ContentHash is SHA-256 over what the sender said: every field but the
 // identity and the time of receipt.
 func ContentHash(v *insulation.Reading) [sha256.Size]byte {
-	var buf [512]byte
-	b := buf[:0]
+	buf := contentBuffers.Get().(*[]byte)
+	b := (*buf)[:0]
 	for _, f := range contentFields {
 		b = f.append(b, v)
 	}
-	return sha256.Sum256(b)
+	sum := sha256.Sum256(b)
+	*buf = b
+	contentBuffers.Put(buf)
+	return sum
 }
+
+// contentBuffers spare every reading a buffer of its own.
+var contentBuffers = sync.Pool{New: func() any { return new(make([]byte, 0, 512)) }}
 
 // DifferingFields names the contract's fields in which two readings' content
 // differs, in the contract's order.
