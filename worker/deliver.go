@@ -70,6 +70,7 @@ func (w *Worker) newJobs(s *store.Store, log *slog.Logger) (*river.Client[pgx.Tx
 		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.sendDigest)) },
 		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.dueReports)) },
 		func() error { return river.AddWorkerSafely(workers, &reportWorker{w: w}) },
+		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.forgetParts)) },
 		func() error { return river.AddWorkerSafely(workers, river.WorkFunc(w.dueLessons)) },
 		func() error { return river.AddWorkerSafely(workers, &lessonWorker{worker: w}) },
 	} {
@@ -83,6 +84,7 @@ func (w *Worker) newJobs(s *store.Store, log *slog.Logger) (*river.Client[pgx.Tx
 		PeriodicJobs: []*river.PeriodicJob{
 			river.NewPeriodicJob(river.PeriodicInterval(digestsEvery), func() (river.JobArgs, *river.InsertOpts) { return DueDigests{}, nil }, nil),
 			river.NewPeriodicJob(river.PeriodicInterval(reportsEvery), func() (river.JobArgs, *river.InsertOpts) { return DueReports{}, nil }, nil),
+			river.NewPeriodicJob(river.PeriodicInterval(partsEvery), func() (river.JobArgs, *river.InsertOpts) { return ForgetParts{}, nil }, &river.PeriodicJobOpts{RunOnStart: true}),
 			river.NewPeriodicJob(river.PeriodicInterval(lessonsEvery), func() (river.JobArgs, *river.InsertOpts) { return DueLessons{}, nil }, &river.PeriodicJobOpts{RunOnStart: true}),
 		},
 		Workers: workers,

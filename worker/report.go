@@ -47,7 +47,17 @@ type ReportRun struct {
 // Kind names the job in the database.
 func (ReportRun) Kind() string { return "report_run" }
 
+// ForgetParts is the job that removes what was left half written for ever.
+type ForgetParts struct{}
+
+// Kind names the job in the database.
+func (ForgetParts) Kind() string { return "forget_report_parts" }
+
 const (
+	partsEvery = 24 * time.Hour
+	// partsKept is longer than any attempt lasts, by the clocks of two machines.
+	partsKept = 24 * time.Hour
+
 	reportsEvery  = 20 * time.Second
 	reportGroup   = 50 // taken in one transaction
 	reportWorkers = 2  // each holds a connection for as long as a file takes
@@ -101,6 +111,15 @@ func (w *Worker) dueReports(ctx context.Context, _ *river.Job[DueReports]) error
 		}
 		return err
 	})
+}
+
+// forgetParts removes what attempts that were killed have left behind and no
+// later one of their run has.
+func (w *Worker) forgetParts(ctx context.Context, _ *river.Job[ForgetParts]) error {
+	if w.reports.Destinations == nil {
+		return nil
+	}
+	return w.reports.Destinations.Forget(ctx, w.clock().Add(-partsKept))
 }
 
 // orderReport orders every run of a schedule that is due, those missed while no

@@ -17,6 +17,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"time"
 )
 
 // Kind is the kind of a place: the numbers of the contract's ReportDestination.Kind.
@@ -226,6 +227,21 @@ func CheckFolder(folder string) error {
 		}
 	}
 	return nil
+}
+
+// Forget removes from the folders what attempts that were killed have left
+// behind and nobody has written to since a time. A bucket's store does that
+// itself where it is told to.
+func (s *Set) Forget(ctx context.Context, before time.Time) error {
+	var errs []error
+	for _, name := range slices.Sorted(maps.Keys(s.places)) {
+		if f, ok := s.places[name].place.(*folderPlace); ok {
+			if err := f.forget(ctx, before); err != nil {
+				errs = append(errs, fmt.Errorf("destination %s: %w", name, err))
+			}
+		}
+	}
+	return errors.Join(errs...)
 }
 
 // Close frees what the places hold.

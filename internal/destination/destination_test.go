@@ -1,17 +1,21 @@
 package destination_test
 
 import (
+	"bufio"
 	"bytes"
 	"crypto/sha256"
 	"encoding/pem"
 	"errors"
 	"fmt"
 	"io"
+	"net/http"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/johannesboyne/gofakes3"
 	"github.com/johannesboyne/gofakes3/backend/s3mem"
@@ -133,6 +137,79 @@ func TestALargeFileComesBackTheSame(t *testing.T) {
 	}
 }
 
+// unchunked is the body of a request whose pieces are signed one by one, as is
+// done where no TLS protects them: hexadecimal size, ";chunk-signature=" and 64
+// digits, a line end, the piece, a line end; the last one is empty (Amazon S3 API
+// reference, "Signature calculations: transferring payload in multiple chunks").
+func unchunked(r io.Reader) ([]byte, error) {
+	lines := bufio.NewReader(r)
+	var body []byte
+	for {
+		line, err := lines.ReadString('\n')
+		if err != nil {
+			return nil, err
+		}
+		size, signature, _ := strings.Cut(strings.TrimSuffix(line, "\r\n"), ";chunk-signature=")
+		n, err := strconv.ParseInt(size, 16, 32)
+		if err != nil || len(signature) != 64 {
+			return nil, fmt.Errorf("piece %q: %w", line, err)
+		}
+		piece := make([]byte, n+2)
+		if _, err := io.ReadFull(lines, piece); err != nil {
+			return nil, err
+		}
+		if n == 0 {
+			return body, nil
+		}
+		body = append(body, piece[:n]...)
+	}
+}
+
+// A store without TLS, on the operator's own network. The in-process one reads
+// signed pieces of whole files and not of parts, so those are read here.
+func TestAFileGoesToAStoreOverPlainHTTPWhereItIsAllowed(t *testing.T) {
+	bucket := s3mem.New()
+	if err := bucket.CreateBucket("fleet"); err != nil {
+		t.Fatal(err)
+	}
+	faked := gofakes3.New(bucket).Server()
+	pieces := 0
+	s3 := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method == http.MethodPut && r.URL.Query().Has("partNumber") && r.Header.Get("X-Amz-Content-Sha256") == "STREAMING-AWS4-HMAC-SHA256-PAYLOAD" {
+			body, err := unchunked(r.Body)
+			if err != nil || strconv.Itoa(len(body)) != r.Header.Get("X-Amz-Decoded-Content-Length") {
+				http.Error(w, fmt.Sprintf("%d bytes, %v", len(body), err), http.StatusBadRequest)
+				return
+			}
+			r.Body, r.ContentLength = io.NopCloser(bytes.NewReader(body)), int64(len(body))
+			r.Header.Set("Content-Length", strconv.Itoa(len(body)))
+			pieces++
+		}
+		faked.ServeHTTP(w, r)
+	}))
+	t.Cleanup(s3.Close)
+	set, err := destination.Read(fmt.Sprintf(`{"lake": {"endpoint": %q, "insecure": true, "bucket": "fleet", "region": "eu-1", "access_key": "a", "secret_key": "b"}}`, s3.URL))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := set.For("harbor", "lake")
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := bytes.Repeat([]byte("0123456789abcdef"), 20<<16) // 20 MiB: two parts
+	if err := p.Put(t.Context(), "big.bin", "run", "1", func(w io.Writer) error { _, err := w.Write(want); return err }, sure); err != nil {
+		t.Fatal(err)
+	}
+	f, err := p.Open(t.Context(), "big.bin")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if got, err := io.ReadAll(f); err != nil || !bytes.Equal(got, want) || pieces != 2 {
+		t.Errorf("%d bytes came back of %d, in %d parts, %v", len(got), len(want), pieces, err)
+	}
+}
+
 func TestWhatWasKilledBeforeIsSweptAway(t *testing.T) {
 	set, folder, _ := places(t)
 	p, err := set.For("harbor", "shelf")
@@ -154,6 +231,35 @@ func TestWhatWasKilledBeforeIsSweptAway(t *testing.T) {
 	entries, err := os.ReadDir(dir)
 	if err != nil || len(entries) != 2 || entries[0].Name() != ".x.csv.another.1.part" || entries[1].Name() != "x.csv" {
 		t.Errorf("%v %v", entries, err)
+	}
+}
+
+// What was killed and never gone on with, for its run was given up or deleted.
+func TestWhatNobodyWritesToIsForgottenInTime(t *testing.T) {
+	set, folder, _ := places(t)
+	dir := filepath.Join(folder, "harbor", "daily")
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		t.Fatal(err)
+	}
+	const run = "01a21f5c-502b-767e-ae98-24d4c98b8396"
+	now := time.Now()
+	for name, age := range map[string]time.Duration{".old.csv." + run + ".1.part": 25 * time.Hour, ".new.csv." + run + ".2.part": time.Hour,
+		"old.csv": 25 * time.Hour, ".old.csv.part": 25 * time.Hour, ".hidden": 25 * time.Hour} {
+		file := filepath.Join(dir, name)
+		if err := errors.Join(os.WriteFile(file, []byte("x"), 0o600), os.Chtimes(file, now.Add(-age), now.Add(-age))); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := set.Forget(t.Context(), now.Add(-24*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	entries, err := os.ReadDir(dir)
+	var left []string
+	for _, e := range entries {
+		left = append(left, e.Name())
+	}
+	if got, want := strings.Join(left, " "), ".hidden .new.csv."+run+".2.part .old.csv.part old.csv"; err != nil || got != want {
+		t.Errorf("left %s, %v; want %s", got, err, want)
 	}
 }
 

@@ -9,7 +9,9 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"regexp"
 	"strings"
+	"time"
 )
 
 // folderPlace keeps files in a folder. All access goes through os.Root, which no
@@ -88,6 +90,29 @@ func (p *folderPlace) sweep(dir, prefix string) error {
 			return err
 		}
 	}
+}
+
+// partOf is what partName makes, of a run with the id of one.
+var partOf = regexp.MustCompile(`^\.[A-Za-z0-9_-][A-Za-z0-9._-]*\.[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}\.[0-9]+\.part$`)
+
+// forget removes, in all folders, what was being written and has not been
+// written to since a time: its run was never gone on with.
+func (p *folderPlace) forget(ctx context.Context, before time.Time) error {
+	var errs []error
+	err := fs.WalkDir(p.root.FS(), ".", func(name string, entry fs.DirEntry, err error) error {
+		if err != nil {
+			errs = append(errs, ignoreMissing(err))
+			return nil // the others all the same
+		}
+		if !entry.Type().IsRegular() || !partOf.MatchString(entry.Name()) {
+			return ctx.Err()
+		}
+		if info, err := entry.Info(); err == nil && info.ModTime().Before(before) {
+			errs = append(errs, ignoreMissing(p.root.Remove(name)))
+		}
+		return ctx.Err()
+	})
+	return errors.Join(append(errs, err)...)
 }
 
 // sync has a folder's names on disk.
