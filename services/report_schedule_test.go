@@ -1,6 +1,7 @@
 package services_test
 
 import (
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -14,6 +15,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
@@ -282,6 +284,86 @@ func TestAFileMadeAheadIsReadInParts(t *testing.T) {
 	if code, _, text := s.rest(t, http.MethodGet, path, s.fleetKey, ""); code != http.StatusBadRequest || !strings.Contains(text, "FILE_GONE") {
 		t.Errorf("%d %s", code, text)
 	}
+}
+
+// openFiles counts how often this process has a file open.
+func openFiles(t testing.TB, file string) (n int) {
+	t.Helper()
+	entries, err := os.ReadDir("/proc/self/fd")
+	must(t, err)
+	for _, e := range entries {
+		if to, err := os.Readlink("/proc/self/fd/" + e.Name()); err == nil && to == file {
+			n++
+		}
+	}
+	return n
+}
+
+// Readers that go away in the middle free the file and their place; a file that
+// ends early is never taken for a whole one.
+func TestADownloadOfAFileMadeAheadThatIsCancelledOrBreaks(t *testing.T) {
+	s := start(t)
+	s.work(t)
+	threeReadings(t, s)
+	schedule := s.order(t)
+	run, err := s.schedules().RunReportSchedule(s.with(s.fleetKey), &creepagev1.RunReportScheduleRequest{Name: schedule.GetName()})
+	must(t, err)
+	run = s.made(t, run.GetName())
+	file := filepath.Join(s.shelf, "local", run.GetPath())
+	const size = 16 << 20 // more than lies in buffers on the way
+	must(t, os.WriteFile(file, []byte(strings.Repeat("0123456789abcdef", size/16)), 0o600))
+	s.db.Exec(t, `UPDATE report_runs SET bytes = $1`, size)
+	for range 40 { // more than may read at a time
+		ctx, cancel := context.WithCancel(s.with(s.fleetKey))
+		stream, err := s.schedules().DownloadReportRun(ctx, &creepagev1.DownloadReportRunRequest{Name: run.GetName()})
+		must(t, err)
+		if _, err := stream.Recv(); err != nil {
+			t.Fatal(err)
+		}
+		cancel()
+		for err == nil {
+			_, err = stream.Recv()
+		}
+		if status.Code(err) != codes.Canceled {
+			t.Fatalf("a cancelled download ends with %v", err)
+		}
+	}
+	until(t, "the file is closed by all", func() bool { return openFiles(t, file) == 0 })
+	if _, text, err := s.readRun(t, run); err != nil || len(text) != size {
+		t.Fatalf("afterwards %d bytes came, %v", len(text), err)
+	}
+	// The file is cut off while it is read.
+	stream, err := s.schedules().DownloadReportRun(s.with(s.fleetKey), &creepagev1.DownloadReportRunRequest{Name: run.GetName()})
+	must(t, err)
+	_, err = stream.Recv()
+	must(t, err)
+	must(t, os.Truncate(file, size/2))
+	if _, text, err := readDownload(stream); err == nil {
+		t.Errorf("a file that was cut off came as a whole one of %d bytes", len(text))
+	}
+	// Over REST the same breaks the connection off before the length that was announced.
+	must(t, os.WriteFile(file, []byte(strings.Repeat("0123456789abcdef", size/16)), 0o600))
+	req, err := http.NewRequest(http.MethodGet, s.url+"/v1/"+run.GetName()+":download", nil)
+	must(t, err)
+	req.Header.Set("Authorization", "Bearer "+s.fleetKey)
+	resp, err := http.DefaultClient.Do(req)
+	must(t, err)
+	defer resp.Body.Close()
+	_, err = io.ReadFull(resp.Body, make([]byte, 1000))
+	must(t, err)
+	must(t, os.Truncate(file, size/2))
+	if n, err := io.Copy(io.Discard, resp.Body); err == nil {
+		t.Errorf("over REST a file that was cut off ended in order after %d bytes", n+1000)
+	}
+	until(t, "the file is closed by all", func() bool { return openFiles(t, file) == 0 })
+}
+
+// readRun downloads the file of a run.
+func (s *system) readRun(t testing.TB, run *creepagev1.ReportRun) (metadata.MD, string, error) {
+	t.Helper()
+	stream, err := s.schedules().DownloadReportRun(s.with(s.fleetKey), &creepagev1.DownloadReportRunRequest{Name: run.GetName()})
+	must(t, err)
+	return readDownload(stream)
 }
 
 func (s *system) execAs(t testing.TB, login, sql string) error {

@@ -75,6 +75,9 @@ func newMetrics(reg prometheus.Registerer) (*metrics, error) {
 	for _, outcome := range []string{"delivered", "tried", "given_up"} { // a count that begins at 0 has an increase
 		m.deliveries.WithLabelValues(outcome)
 	}
+	for _, outcome := range []string{"made", "tried", "given_up", "stopped"} {
+		m.reports.WithLabelValues(outcome)
+	}
 	return m, nil
 }
 

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"io"
 	"net/http"
 	"os"
@@ -13,6 +14,8 @@ import (
 	"testing"
 
 	"go.yaml.in/yaml/v3"
+
+	"creepage/internal/destination"
 )
 
 // yamlDocuments parses every document of a YAML file.
@@ -130,6 +133,46 @@ func TestDeployedEnvironmentIsWhatTheProgramReads(t *testing.T) {
 			if base := strings.TrimSuffix(name, "_FILE"); !strings.Contains(source, `"`+base+`"`) {
 				t.Errorf("%s sets %s, which the program does not read", path, name)
 			}
+		}
+	}
+}
+
+// Where reports go is a setting that the program takes, the same for those that
+// make files and those that read them.
+func TestDeployedDestinationsOfReportsAreOnesThatTheProgramTakes(t *testing.T) {
+	compose := yamlDocuments(t, "../../deploy/compose.yaml")[0]
+	services := compose["services"].(map[string]any)
+	var seen []string
+	for _, name := range []string{"serve", "work"} {
+		service := services[name].(map[string]any)
+		places, _ := service["environment"].(map[string]any)["CREEPAGE_REPORT_DESTINATIONS"].(string)
+		seen = append(seen, places)
+		mounted := fmt.Sprint(service["volumes"])
+		if !strings.Contains(mounted, "reports:/reports") {
+			t.Errorf("%s has the volumes %s, and reports go to %s", name, mounted, places)
+		}
+	}
+	if seen[0] != seen[1] {
+		t.Errorf("serve is told %s, work %s", seen[0], seen[1])
+	}
+	kubernetes, err := os.ReadFile("../../deploy/kubernetes/creepage.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	store := regexp.MustCompile(`(?m)^# (\{"lake".*\}\}),$`).FindSubmatch(kubernetes)
+	if store == nil || strings.Count(string(kubernetes), "{key: report-destinations, path: report-destinations}") != 2 || strings.Count(string(kubernetes), "CREEPAGE_REPORT_DESTINATIONS_FILE, value: /secrets/report-destinations") != 2 {
+		t.Fatalf("Kubernetes: serve and work are not both told where reports go, or no example says how")
+	}
+	for what, text := range map[string]string{"compose": strings.ReplaceAll(seen[0], "/reports", t.TempDir()), "kubernetes": string(store[1]), "none": "{}"} {
+		set, err := destination.Read(text)
+		if err != nil {
+			t.Fatalf("%s: %v", what, err)
+		}
+		if n := len(set.Of("harbor")); (n != 1) != (what == "none") {
+			t.Errorf("%s names %d places", what, n)
+		}
+		if err := set.Close(); err != nil {
+			t.Error(err)
 		}
 	}
 }

@@ -228,9 +228,10 @@ func (w *workers) uploaded(key string) bool {
 }
 
 // Processes of the real program are killed in the middle of a file, in a folder
-// and on its way to a store. Nothing stands under the file's name, another
-// worker makes it, and it is the file of the direct download to the byte.
-func TestAFileWhoseWorkerIsKilledIsMadeWholeByAnother(t *testing.T) {
+// and on its way to a store, and stopped in order. Nothing stands under the
+// file's name, another worker makes it, and it is the file of the direct
+// download to the byte.
+func TestAFileWhoseWorkerIsKilledOrStoppedIsMadeWholeByAnother(t *testing.T) {
 	w := startWorkers(t)
 	for _, c := range []struct {
 		place string
@@ -293,7 +294,41 @@ func TestAFileWhoseWorkerIsKilledIsMadeWholeByAnother(t *testing.T) {
 		_ = another.Wait()
 		w.parts.Store(0)
 	}
+	w.stopInTheMiddle()
 	if left, err := w.bucket.ListBucket("fleet", nil, gofakes3.ListBucketPage{}); err != nil || len(left.Contents) != 2 {
 		t.Errorf("in the bucket are %v, %v; want the file and its description", left, err)
+	}
+}
+
+// stopInTheMiddle has a worker stop in order while it makes a file. It gives
+// the run back: nothing is left of the file, the attempt does not count, and
+// another worker makes it without waiting for a sign of life.
+func (w *workers) stopInTheMiddle() {
+	w.t.Helper()
+	worker := w.start()
+	run := w.order("shelf")
+	before := w.names()
+	w.until("the file is half made", w.half)
+	if err := worker.Process.Signal(syscall.SIGTERM); err != nil {
+		w.t.Fatal(err)
+	}
+	_ = worker.Wait()
+	var given string
+	w.db.Query(w.t, `SELECT status || ' ' || attempts || ' ' || (held_until IS NULL) || ' ' || last_error FROM report_runs ORDER BY created_at DESC LIMIT 1`, &given)
+	if w.half() || given != "1 0 true " || strings.Contains(w.names(), run.GetPath()+" ") {
+		w.t.Fatalf("stopped in the middle: the run is %q, in the folder are %s, before %s", given, w.names(), before)
+	}
+	w.start()
+	w.look()
+	w.until("another worker has made it", func() bool {
+		if err := w.api.Call(w.t.Context(), "GET", "/v1/"+run.GetName(), nil, run); err != nil {
+			w.t.Fatal(err)
+		}
+		return run.GetState() == creepagev1.ReportRun_MADE
+	})
+	_, sum := w.got("/v1/" + run.GetName() + ":download")
+	_, want := w.got("/v1/reports/readings:download?asOfTime=" + run.GetAsOfTime().AsTime().Format(time.RFC3339Nano))
+	if sum != want || run.GetAttempts() != 1 || run.GetRows() != reportedReadings {
+		w.t.Errorf("%s, the direct download is %s; on record %v", sum, want, run)
 	}
 }
