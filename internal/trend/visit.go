@@ -279,24 +279,42 @@ func (m *Model) weighShifts(mem *memory, l *look) {
 	if s.Relation == seenBelow {
 		return
 	}
-	for i, shift := range visitShifts {
-		lik := 0.0
-		for k := range g.bank {
-			x := &g.bank[k]
-			if x.w < 1e-7 {
-				continue
-			}
-			mu, _, v := x.project(&h)
-			if s.Relation == seenAbove {
-				lik += x.w * normalCDF((mu+shift-s.Y)/math.Sqrt(v+noise))
-				continue
-			}
-			lik += x.w * math.Exp(logNormalPDF(s.Y, mu+shift, v+noise))
+	var lik [len(visitShifts)]float64
+	for k := range g.bank {
+		x := &g.bank[k]
+		if x.w < 1e-7 {
+			continue
 		}
-		floor := 0.02
-		l.evidence[i] = math.Log(lik + floor)
+		mu, _, v := x.project(&h)
+		v += noise
+		if s.Relation == seenAbove {
+			sd := math.Sqrt(v)
+			for i, shift := range visitShifts {
+				if z := (mu + shift - s.Y) / sd; z > farTail {
+					lik[i] += x.w
+				} else if z > -farTail {
+					lik[i] += x.w * normalCDF(z)
+				}
+			}
+			continue
+		}
+		ln := math.Log(v)
+		for i, shift := range visitShifts {
+			d := s.Y - (mu + shift)
+			if z2 := d * d / v; z2 < farTail*farTail {
+				lik[i] += x.w * math.Exp(-0.5*(z2+ln)-lnSqrt2Pi)
+			}
+		}
+	}
+	const floor = 0.02
+	for i := range lik {
+		l.evidence[i] = math.Log(lik[i] + floor)
 	}
 }
+
+// farTail is in how many standard deviations a normal tail, 2e-19, is lost in
+// the rounding of what it would be added to.
+const farTail = 9
 
 // middleSight returns the median of a group's sights, values before bounds.
 func middleSight(sights []Sight) Sight {
