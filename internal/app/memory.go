@@ -9,9 +9,9 @@ import (
 
 const (
 	// garbagePercent is how much the heap may grow before garbage is collected. Go's
-	// own is 100, with which the collector takes a quarter of the program's
-	// processor time under load.
-	garbagePercent = 400
+	// own is 100. More spares the collector work and costs touching memory for the
+	// first time, which on some virtual machines takes longer.
+	garbagePercent = 200
 	// garbageShare of the machine's memory is where the collector begins to hold
 	// against growth whatever the percent: PostgreSQL and its files may be beside.
 	garbageShare = 0.25
