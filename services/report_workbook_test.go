@@ -21,9 +21,14 @@ def value(c):
     v = c.value
     return v.isoformat() if hasattr(v, "isoformat") else v
 rows = [[value(c) for c in row] for row in sheet.iter_rows(min_row=2)]
+def colour(s, bars):
+    p = s.graphicalProperties
+    if not bars and p.line.noFill: return ""
+    fill = p.solidFill if bars else p.line.solidFill
+    return str(fill.srgbClr.val if hasattr(fill.srgbClr, "val") else fill.srgbClr or "") if fill is not None else ""
 def chart(c):
     return {"kind": type(c).__name__, "title": "".join(r.t for p in c.title.tx.rich.p for r in (p.r or [])),
-      "log": c.y_axis.scaling.logBase, "series": [{"values": (s.yVal or s.val).numRef.f, "name": s.tx.strRef.f} for s in c.series]}
+      "log": c.y_axis.scaling.logBase, "series": [{"values": (s.yVal or s.val).numRef.f, "name": s.tx.strRef.f, "colour": colour(s, type(c).__name__ == "BarChart")} for s in c.series], "vary": bool(c.varyColors)}
 charts = [chart(c) for name in book.sheetnames for c in book[name]._charts]
 cells = {}
 for name in book.sheetnames:
@@ -40,7 +45,8 @@ type workbook struct {
 	Charts                []struct {
 		Kind, Title string
 		Log         float64
-		Series      []struct{ Values, Name string }
+		Vary        bool // a colour for each point
+		Series      []struct{ Values, Name, Colour string }
 	}
 	Cells map[string]any
 }
@@ -106,6 +112,16 @@ func TestEveryReportsWorkbookExplainsItself(t *testing.T) {
 	}
 }
 
+// drawnInColours checks that what a chart has is drawn, each series in one colour of its own.
+func drawnInColours(t testing.TB, chart string, vary bool, series []struct{ Values, Name, Colour string }) {
+	t.Helper()
+	for i, s := range series {
+		if s.Colour == "" || vary || i > 0 && s.Colour == series[i-1].Colour {
+			t.Errorf("chart %s: %s is drawn in %q, a colour for each point %v", chart, s.Name, s.Colour, vary)
+		}
+	}
+}
+
 // A workbook's charts draw the rows: of tracks where they lie, of the fleet summary added up.
 func TestAWorkbooksChartsDrawItsRows(t *testing.T) {
 	s := start(t)
@@ -120,6 +136,7 @@ func TestAWorkbooksChartsDrawItsRows(t *testing.T) {
 			t.Errorf("chart %+v", c)
 		}
 		drawn += len(c.Series)
+		drawnInColours(t, c.Title, c.Vary, c.Series)
 	}
 	if first := w.Charts[0].Series[0]; drawn < 2 || first.Values != "'rows'!$F$2:$F$4" || first.Name != "charts!$B$4" || w.Cells["B4"] != "motor, phases" || w.Header[5] != "median_ohm" {
 		t.Errorf("%+v in %+v, cells %v", w.Charts[0], w.Header, w.Cells)
@@ -136,6 +153,9 @@ func TestAWorkbooksChartsDrawItsRows(t *testing.T) {
 	}
 	if got := w.Charts[1]; got.Kind != "LineChart" || len(got.Series) != 3 || got.Series[1].Values != "'charts'!$D$4:$D$6" || w.Cells["D3"] != "codes_90d" {
 		t.Errorf("%+v", got)
+	}
+	for _, c := range w.Charts {
+		drawnInColours(t, c.Title, c.Vary, c.Series)
 	}
 	// Columns that a chart needs but were not asked for: no chart, and no error.
 	_, body, err = s.download(t, s.fleetKey, &creepagev1.DownloadReportRequest{Name: "reports/fleet_summary", Format: "xlsx", Columns: []string{"month", "readings"}})

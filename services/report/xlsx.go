@@ -105,8 +105,37 @@ func (e *xlsxEncoder) writeContents(about About) error {
 			return err
 		}
 	}
+	if err := onPages(e.file, contentsSheet, asWide); err != nil {
+		return err
+	}
 	return e.file.SetDocProps(&excelize.DocProperties{Title: e.t.Title, Description: Caution, Creator: about.Software,
 		Created: about.AsOf.UTC().Format(time.RFC3339), Modified: about.AsOf.UTC().Format(time.RFC3339)})
+}
+
+// fit is how much of a sheet goes onto a printed page.
+type fit int
+
+const (
+	asLarge   fit = iota // as it is
+	asWide               // all columns, and as many pages as it takes
+	onOnePage            // all of it
+)
+
+// onPages lays a sheet out for print on A4, landscape.
+func onPages(f *excelize.File, sheet string, how fit) error {
+	landscape, a4, one, free := "landscape", 9, 1, 0
+	layout := &excelize.PageLayoutOptions{Orientation: &landscape, Size: &a4}
+	if how != asLarge {
+		yes := true
+		layout.FitToWidth, layout.FitToHeight = &one, &free
+		if how == onOnePage {
+			layout.FitToHeight = &one
+		}
+		if err := f.SetSheetProps(sheet, &excelize.SheetPropsOptions{FitToPage: &yes}); err != nil {
+			return err
+		}
+	}
+	return f.SetPageLayout(sheet, layout)
 }
 
 // beginRows starts a streamed sheet: widths, frozen header, a note on each column.
@@ -125,7 +154,14 @@ func (e *xlsxEncoder) beginRows(name string) error {
 			return err
 		}
 	}
-	var err error
+	err := onPages(e.file, name, asLarge)
+	if err != nil {
+		return err
+	}
+	// The header stands at the top of every printed page.
+	if err := e.file.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Titles", RefersTo: "'" + name + "'!$1:$1", Scope: name}); err != nil {
+		return err
+	}
 	if e.sheet, err = e.file.NewStreamWriter(name); err != nil {
 		return err
 	}

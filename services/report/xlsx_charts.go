@@ -1,6 +1,7 @@
 package report
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -142,7 +143,8 @@ func (c *charts) follow(cells []Value, sheet string, row int) {
 const (
 	chartWidth  = 640
 	chartHeight = 340
-	chartRows   = 18
+	chartRows   = 22 // programs differ in how high a row is
+	chartWide   = 5  // columns
 )
 
 func (c *charts) write(f *excelize.File, bold int) error {
@@ -153,13 +155,16 @@ func (c *charts) write(f *excelize.File, bold int) error {
 		return err
 	}
 	if c.courses != nil {
-		return c.writeCourses(f, bold)
+		return errors.Join(onPages(f, chartSheet, asWide), c.writeCourses(f, bold))
 	}
-	return c.writeSums(f, bold)
+	if err := onPages(f, chartSheet, onOnePage); err != nil {
+		return err
+	}
+	return c.writeSums(f)
 }
 
 func place(i, below int) (string, error) {
-	return excelize.CoordinatesToCellName(1+i%2*10, below+i/2*chartRows)
+	return excelize.CoordinatesToCellName(1+i%2*chartWide, below+i/2*chartRows)
 }
 
 func (c *charts) writeCourses(f *excelize.File, bold int) error {
@@ -191,12 +196,12 @@ func (c *charts) writeCourses(f *excelize.File, bold int) error {
 	}
 	for i, one := range c.each {
 		chart := &excelize.Chart{Type: excelize.Scatter, Dimension: excelize.ChartDimension{Width: chartWidth, Height: chartHeight}, Title: title(fmt.Sprintf(c.courses.Title, one.value)),
-			Legend: excelize.ChartLegend{Position: "right"}, ShowBlanksAs: "gap",
+			Legend: excelize.ChartLegend{Position: "right"}, ShowBlanksAs: "gap", VaryColors: new(bool),
 			XAxis: excelize.ChartAxis{NumFmt: excelize.ChartNumFmt{CustomNumFmt: "yyyy-mm"}, Font: axisFont},
 			YAxis: excelize.ChartAxis{LogBase: 10, MajorGridLines: true, NumFmt: excelize.ChartNumFmt{CustomNumFmt: "0E+0"}, Title: title(c.courses.Axis), Font: axisFont}}
 		for j, r := range one.runs[:len(names[i])] {
 			chart.Series = append(chart.Series, excelize.ChartSeries{Name: names[i][j], Categories: span(r.sheet, x, r.first, r.last), Values: span(r.sheet, y, r.first, r.last),
-				Line: excelize.LineOptions{Width: 1.75, Fill: ground(j), Dash: dashes[j%len(dashes)]}, Marker: excelize.ChartMarker{Symbol: "none"}})
+				Fill: ground(j), Line: excelize.LineOptions{Type: excelize.LineSolid, Width: 1.75, Fill: ground(j), Dash: dashes[j%len(dashes)]}, Marker: excelize.ChartMarker{Symbol: "none"}})
 		}
 		cell, err := place(i, below)
 		if err != nil {
@@ -223,7 +228,7 @@ func (c *charts) writeRuns(f *excelize.File, bold int) ([][]string, error) {
 	if err := f.SetRowStyle(chartSheet, 3, 3, bold); err != nil {
 		return nil, err
 	}
-	if err := f.SetColWidth(chartSheet, "A", "B", 24); err != nil {
+	if err := errors.Join(f.SetColWidth(chartSheet, "A", "B", 24), f.SetColWidth(chartSheet, "C", "E", 16)); err != nil {
 		return nil, err
 	}
 	names := make([][]string, len(c.each))
@@ -238,27 +243,39 @@ func (c *charts) writeRuns(f *excelize.File, bold int) ([][]string, error) {
 	return names, nil
 }
 
-func (c *charts) writeSums(f *excelize.File, bold int) error {
-	layout := "yyyy-mm"
-	month, err := f.NewStyle(&excelize.Style{CustomNumFmt: &layout})
-	if err != nil {
-		return err
+func (c *charts) writeSums(f *excelize.File) error {
+	layouts := []string{"yyyy-mm", "0", "0.00"}
+	styles := make([]int, len(layouts))
+	for i := range layouts {
+		var err error
+		if styles[i], err = f.NewStyle(&excelize.Style{CustomNumFmt: &layouts[i]}); err != nil {
+			return err
+		}
 	}
 	if err := f.SetCellStr(chartSheet, "A1", "The rows added up by "+c.sums[0].By+". Counts of vehicles, quantiles and medians cannot be added up and are not here."); err != nil {
 		return err
 	}
 	const head = 3
 	last := head + len(c.days)
-	header := []any{c.sums[0].By}
+	header, style := []any{c.sums[0].By}, []int{styles[0]}
 	for _, s := range c.sums {
 		for _, name := range s.Of {
 			header = append(header, name)
+			shown := styles[1]
+			if c.t.Columns[c.at(name)].Kind == Number {
+				shown = styles[2]
+			}
+			style = append(style, shown)
 		}
 	}
 	if err := f.SetSheetRow(chartSheet, fmt.Sprintf("A%d", head), &header); err != nil {
 		return err
 	}
-	if err := f.SetRowStyle(chartSheet, head, head, bold); err != nil {
+	titles, err := f.NewStyle(&excelize.Style{Font: &excelize.Font{Bold: true}, Alignment: &excelize.Alignment{Horizontal: "right"}})
+	if err != nil {
+		return err
+	}
+	if err := f.SetRowStyle(chartSheet, head, head, titles); err != nil {
 		return err
 	}
 	for i, day := range c.days {
@@ -271,12 +288,17 @@ func (c *charts) writeSums(f *excelize.File, bold int) error {
 		if err := f.SetSheetRow(chartSheet, fmt.Sprintf("A%d", head+1+i), &row); err != nil {
 			return err
 		}
-		cell := fmt.Sprintf("A%d", head+1+i)
-		if err := f.SetCellStyle(chartSheet, cell, cell, month); err != nil {
-			return err
+		for j := range row {
+			cell, err := excelize.CoordinatesToCellName(1+j, head+1+i)
+			if err != nil {
+				return err
+			}
+			if err := f.SetCellStyle(chartSheet, cell, cell, style[j]); err != nil {
+				return err
+			}
 		}
 	}
-	if err := f.SetColWidth(chartSheet, "A", "Z", 13); err != nil {
+	if err := f.SetColWidth(chartSheet, "A", "Z", 20); err != nil {
 		return err
 	}
 	if len(c.days) == 0 {
@@ -288,8 +310,8 @@ func (c *charts) writeSums(f *excelize.File, bold int) error {
 		if s.Line {
 			kind = excelize.Line
 		}
-		chart := &excelize.Chart{Type: kind, Dimension: excelize.ChartDimension{Width: chartWidth, Height: chartHeight}, Title: title(s.Title), Legend: excelize.ChartLegend{Position: "bottom"},
-			XAxis: excelize.ChartAxis{NumFmt: excelize.ChartNumFmt{CustomNumFmt: "yyyy-mm"}, Font: axisFont}, YAxis: excelize.ChartAxis{MajorGridLines: true, Font: axisFont}}
+		chart := &excelize.Chart{Type: kind, Dimension: excelize.ChartDimension{Width: chartWidth, Height: chartHeight}, Title: title(s.Title), Legend: excelize.ChartLegend{Position: "bottom"}, VaryColors: new(bool),
+			XAxis: excelize.ChartAxis{NumFmt: excelize.ChartNumFmt{CustomNumFmt: "yyyy-mm"}, Font: axisFont, Alignment: excelize.Alignment{TextRotation: -45}}, YAxis: excelize.ChartAxis{MajorGridLines: true, Font: axisFont}}
 		for j := range s.Of {
 			name, err := excelize.ColumnNumberToName(column)
 			if err != nil {
@@ -297,7 +319,7 @@ func (c *charts) writeSums(f *excelize.File, bold int) error {
 			}
 			column++
 			chart.Series = append(chart.Series, excelize.ChartSeries{Name: fmt.Sprintf("%s!$%s$%d", chartSheet, name, head), Categories: span(chartSheet, "A", head+1, last), Values: span(chartSheet, name, head+1, last),
-				Fill: ground(j), Line: excelize.LineOptions{Width: 2, Fill: ground(j), Dash: dashes[j%len(dashes)]}, Marker: excelize.ChartMarker{Symbol: "none"}})
+				Fill: ground(j), Line: excelize.LineOptions{Type: excelize.LineSolid, Width: 2, Fill: ground(j), Dash: dashes[j%len(dashes)]}, Marker: excelize.ChartMarker{Symbol: "none"}})
 		}
 		cell, err := place(i, last+2)
 		if err != nil {
@@ -323,7 +345,7 @@ func ground(j int) excelize.Fill {
 	return excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{shades[j%len(shades)]}}
 }
 
-var axisFont = excelize.Font{Size: 9}
+var axisFont = excelize.Font{Size: 9, Color: "404040"}
 
 // Lines differ by depth of one hue and by their dashes, so that they are told apart in grey.
 var (
