@@ -312,7 +312,9 @@ func accessibility(t *testing.T, b *browser) func(where string) {
 	}
 	return func(where string) {
 		t.Helper()
-		eval[string](b, string(axe)+`; ""`)
+		if !eval[bool](b, `"axe" in window`) {
+			eval[string](b, string(axe)+`; ""`)
+		}
 		found := eval[string](b, `axe.run({resultTypes: ["violations"]}).then(r => JSON.stringify(r.violations.filter(v => v.impact === "serious" || v.impact === "critical").map(v => v.id + ": " + v.nodes.slice(0, 3).map(n => n.html.slice(0, 150) + " " + (n.any[0]?.message || "")).join(" | "))))`)
 		var faults []string
 		if err := json.Unmarshal([]byte(found), &faults); err != nil {

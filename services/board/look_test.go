@@ -2,60 +2,97 @@ package board_test
 
 import (
 	"fmt"
+	"net/http"
 	"os"
 	"os/exec"
 	"regexp"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/page"
+
+	creepagev1 "creepage/api/creepage/v1"
 )
 
-// pagesToLookAt are all pages, by the name of their picture.
-var pagesToLookAt = []struct{ name, path string }{
+type pageToLookAt struct{ name, path string }
+
+// pagesToLookAt are all pages that stand at an address of their own, by the name of their picture.
+var pagesToLookAt = []pageToLookAt{
 	{"first", "/"}, {"first-chosen", "/?state=steady&shop=north-yard"}, {"first-nothing", "/?vehicle=nowhere"},
 	{"vehicle", "/vehicles/van-02"}, {"vehicle-tester", "/vehicles/van-06"}, {"vehicle-corrected", "/vehicles/van-06?as=corrected"}, {"vehicle-years", "/vehicles/van-15"},
 	{"readings", "/vehicles/van-02/readings"}, {"wrong", "/vehicles/van-02/wrong?visit=van-02-0&id=van-02-0-0"}, {"visit-start", "/visit"}, {"visit", "/visit?vehicle=van-02"},
 	{"visit-done", "/visit/done?vehicle=van-02&visit=van-02-10"}, {"shops", "/shops"}, {"fleet", "/fleet"}, {"export", "/export?report=outlooks&state=due"}, {"export-readings", "/export"}, {"import", "/import"}, {"keys", "/keys"}, {"organisation", "/organisation"}, {"policy", "/policy"}, {"webhooks", "/webhooks"}, {"help", "/help"},
-	{"missing", "/vehicles/none"},
+	{"missing", "/vehicles/none"}, {"nowhere", "/nowhere"},
 }
 
 // widths are a phone's, a small desk's and a wide screen's.
 var widths = []int64{360, 1024, 1600}
 
-func TestEveryPageFitsEveryWidthWritesDaysInOneFormAndHasNoSeriousAccessibilityFault(t *testing.T) {
+// pagesOfTheirOwn are those that stand at an id which is made here: an address
+// of a webhook with what was sent to it, and a file at each stage of its way in.
+func pagesOfTheirOwn(t *testing.T) []pageToLookAt {
+	t.Helper()
+	to := newReceiver(t)
+	to.answer(http.StatusTeapot)
+	var made creepagev1.CreateWebhookEndpointResponse
+	if err := here.api.Call(t.Context(), "POST", "/v1/webhookEndpoints", &creepagev1.WebhookEndpoint{Title: "shop system", Url: to.URL}, &made); err != nil {
+		t.Fatal(err)
+	}
+	endpoint := made.GetEndpoint().GetName()
+	if err := here.api.Call(t.Context(), "POST", "/v1/"+endpoint+":test", nil, nil); err != nil {
+		t.Fatal(err)
+	}
+	p := newPlain(t, here.adminKey)
+	unsettled, _, _ := p.bring("yard.csv", []byte("Nr;Fahrzeug;Messdatum;Bauteil;Riso U [MΩ];Riso V [MΩ]\n17;Van 40;02.03.2025 10:15;Fahrmotor;412,5;>550\n"))
+	file := oldHeader + oldRow("look-1", "north-yard", "van-40", "2024-06-02T09:15:00Z", ">550M") + oldRow("look-2", "nowhere", "van-40", "2024-06-02T09:15:00Z", "1")
+	checked, _, _ := p.bring("checked.csv", []byte(file))
+	p.worked(checked)
+	entered, _, _ := p.bring("entered.csv", []byte(file))
+	p.post(entered+"/enter", form(p.worked(entered)))
+	p.worked(entered)
+	for end := time.Now().Add(15 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+		if _, page := p.get("/" + strings.Replace(endpoint, "webhookEndpoints", "webhooks", 1)); strings.Contains(page, "418") {
+			break
+		} else if time.Now().After(end) {
+			t.Fatalf("the test of a webhook does not go out: %s", page)
+		}
+	}
+	return []pageToLookAt{{"webhook", strings.Replace("/"+endpoint, "webhookEndpoints", "webhooks", 1)}, {"import-columns", unsettled}, {"import-checked", checked}, {"import-entered", entered}}
+}
+
+func TestEveryPageFitsEveryWidthWritesDaysInOneFormAndHasNoSeriousAccessibilityFaultInLightAndDark(t *testing.T) {
 	b := browse(t)
 	check := accessibility(t, b)
+	look := func(name, path string, width int64) {
+		t.Helper()
+		b.open(path)
+		for _, scheme := range []string{"light", "dark"} {
+			b.scheme(scheme)
+			b.shot(fmt.Sprintf("%s-%d-%s", name, width, scheme))
+			if left := map[string]int64{"light": 1600, "dark": 1024}[scheme]; width != left { // each scheme small and large
+				check(fmt.Sprintf("%s %s %d", path, scheme, width))
+			}
+		}
+		if odd := eval[string](b, `(document.querySelector("main").innerText.match(/\b\d{4}-\d{2}-\d{2}\b|\b[A-Z][a-z]{2,8} \d{1,2}, \d{4}|\b\d{1,2}[\/.]\d{1,2}[\/.]\d{2,4}\b/) || [""])[0]`); odd != "" {
+			t.Errorf("%s writes a day as %q, everywhere else it is 27 Nov 2026", path, odd)
+		}
+		if over := eval[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
+			t.Errorf("%s is %d px too wide at %d", path, over, width)
+		}
+	}
+	own := pagesOfTheirOwn(t)
 	for _, width := range widths {
 		b.size(width, 900)
-		b.open("/signin")
-		b.shot(fmt.Sprintf("signin-%d-light", width))
+		look("signin", "/signin", width)
 	}
-	check("/signin")
 	b.signIn(here.adminKey)
-	for _, look := range []struct {
-		scheme string
-		widths []int64
-		check  int64 // the width at which accessibility is checked
-	}{{"light", widths, 360}, {"dark", []int64{1024}, 1024}} {
-		b.scheme(look.scheme)
-		for _, width := range look.widths {
-			b.size(width, 900)
-			for _, p := range pagesToLookAt {
-				b.open(p.path)
-				b.shot(fmt.Sprintf("%s-%d-%s", p.name, width, look.scheme))
-				if odd := eval[string](b, `(document.querySelector("main").innerText.match(/\b\d{4}-\d{2}-\d{2}\b|\b[A-Z][a-z]{2,8} \d{1,2}, \d{4}|\b\d{1,2}[\/.]\d{1,2}[\/.]\d{2,4}\b/) || [""])[0]`); odd != "" {
-					t.Errorf("%s writes a day as %q, everywhere else it is 27 Nov 2026", p.path, odd)
-				}
-				if width == look.check {
-					check(fmt.Sprintf("%s %s %d", p.path, look.scheme, width))
-				}
-				if over := eval[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
-					t.Errorf("%s is %d px too wide at %d", p.path, over, width)
-				}
-			}
+	for _, width := range widths {
+		b.size(width, 900)
+		for _, p := range slices.Concat(pagesToLookAt, own) {
+			look(p.name, p.path, width)
 		}
 	}
 	b.quiet("404 (Not Found)")
