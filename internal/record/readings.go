@@ -43,6 +43,9 @@ func (rr *ReadingReader) Next() (insulation.Reading, error) {
 		return insulation.Reading{}, err
 	}
 	r, err := ParseReading(rr.table.cell)
+	if err == nil && r.Platform == "" { // nobody else is asked what it is
+		err = &FieldError{Field: "platform", Want: "a value"}
+	}
 	if err != nil {
 		return insulation.Reading{}, &RowError{Row: rr.table.row, ID: strings.Clone(rr.table.cell("reading_id")), Err: err}
 	}
@@ -55,14 +58,15 @@ const highestOhms = 1e16
 
 // ParseReading reads one row strictly; cell returns the text of a column and
 // "" for a column that is not there. Numbers are plain numbers in the column's
-// unit. The error is a *FieldError.
+// unit. The platform may be empty, for the vehicle may be known elsewhere. The
+// error is a *FieldError.
 func ParseReading(cell func(column string) string) (insulation.Reading, error) {
 	p := parser{cell: cell}
 	r := insulation.Reading{
 		ID:          p.optionalText("reading_id"),
 		Shop:        p.optionalText("shop"),
 		Vehicle:     p.text("vehicle"),
-		Platform:    p.text("platform"),
+		Platform:    p.optionalText("platform"),
 		Visit:       p.optionalText("visit"),
 		MeasuredAt:  p.time("measured_at"),
 		ReceivedAt:  p.optionalTime("received_at"),

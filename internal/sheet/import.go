@@ -45,7 +45,8 @@ type Import struct {
 	Progress       func(Place, Counts) // told after every batch; may be nil
 	Judged         func(Row, error)    // told in a dry run or check of every reading, with why it would be refused; may be nil
 
-	seen map[[sha256.Size]byte]bool // of a check: what stood further up in the file
+	seen      map[[sha256.Size]byte]bool // of a check: what stood further up in the file
+	platforms map[string]string          // of vehicles, by rows further up that were taken
 }
 
 // Run reads the table to its end. On an error everything before the last
@@ -142,8 +143,14 @@ func (im *Import) take(ctx context.Context, b batch, at *Checkpoint) error {
 	}
 	if im.Submit == nil {
 		at.Counts.Accepted += int64(len(good))
-	} else if err := im.submit(ctx, good, at); err != nil {
-		return err
+	} else {
+		good, err := im.placed(good, at)
+		if err != nil {
+			return err
+		}
+		if err := im.submit(ctx, good, at); err != nil {
+			return err
+		}
 	}
 	at.Counts.Rows += int64(len(b.rows))
 	at.Place = b.end
@@ -185,6 +192,40 @@ func (im *Import) judge(row *Row) {
 	}
 }
 
+// placed gives rows without a platform the one that a row of an earlier request
+// stated for their vehicle, and refuses rows that state another one. The service
+// does the same as soon as it has registered the vehicle: in a check it never
+// does, and otherwise only some time after it has answered.
+func (im *Import) placed(rows []Row, at *Checkpoint) ([]Row, error) {
+	good := rows[:0]
+	for _, row := range rows {
+		r := &row.Reading
+		platform, ok := im.platforms[r.Vehicle]
+		if ok && r.Platform != "" && r.Platform != platform {
+			if err := im.reject(row, fmt.Errorf("platform: %q is not the platform of %q, which is %q by a row further up", r.Platform, r.Vehicle, platform), at); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		if ok {
+			r.Platform = platform
+		}
+		good = append(good, row)
+	}
+	return good, nil
+}
+
+// remember keeps the platform that a row stated which was taken.
+func (im *Import) remember(r *insulation.Reading) {
+	if r.Platform == "" {
+		return
+	}
+	if im.platforms == nil {
+		im.platforms = map[string]string{}
+	}
+	im.platforms[r.Vehicle] = r.Platform
+}
+
 // tell says what the service answered for a reading in a check.
 func (im *Import) tell(row Row, refused error) {
 	if im.Check && im.Judged != nil {
@@ -195,6 +236,8 @@ func (im *Import) tell(row Row, refused error) {
 // again says that the very reading stood further up in a file that is checked:
 // the service, which takes nothing then, cannot know.
 func (im *Import) again(m *creepagev1.Reading) (bool, error) {
+	m = proto.CloneOf(m)
+	m.Platform = nil // stated or not, it is the vehicle's
 	text, err := proto.MarshalOptions{Deterministic: true}.Marshal(m)
 	if err != nil {
 		return false, err
@@ -250,9 +293,11 @@ func (im *Import) submit(ctx context.Context, rows []Row, at *Checkpoint) error 
 			} else {
 				at.Counts.Accepted++
 			}
+			im.remember(&rows[i].Reading)
 			im.tell(rows[i], nil)
 		case creepagev1.SubmitResult_DUPLICATE:
 			at.Counts.Duplicates++
+			im.remember(&rows[i].Reading)
 			im.tell(rows[i], nil)
 		default:
 			if err := im.reject(rows[i], refusal(result.GetError()), at); err != nil {

@@ -191,7 +191,7 @@ func TestAProposalSaysWhatItCannotTell(t *testing.T) {
 		Unsure: []string{
 			"time_zone: whose local time is this? such as Europe/Berlin",
 			"words.component: fill in what each cell means (other rows may hold more)",
-			"platform: no column looks like it; name one in columns, or the same for every row in constants",
+			"platform: no column looks like it; name one in columns, or the same for every row in constants; neither is needed of vehicles that are registered",
 			"method: no column looks like it; name one in columns, or the same for every row in constants",
 		},
 		Separator:    ";",

@@ -66,7 +66,11 @@ func Suggest(path, sheet string) (*Mapping, error) {
 	m.proposeIDs(cells)
 	for _, c := range needed {
 		if _, ok := m.Columns[c]; !ok && !(c == "resistance_ohm" && len(m.Phases) > 0) {
-			m.unsure("%s: no column looks like it; name one in columns, or the same for every row in constants", c)
+			more := ""
+			if c == "platform" {
+				more = "; neither is needed of vehicles that are registered"
+			}
+			m.unsure("%s: no column looks like it; name one in columns, or the same for every row in constants%s", c, more)
 		}
 	}
 	return m, nil

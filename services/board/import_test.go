@@ -390,3 +390,32 @@ func wordFields(page string) map[string]string {
 	}
 	return fields
 }
+
+// The table is longer than one request, so that the rows at its end come long
+// after the one that registers their vehicle.
+func TestTheLookThroughSaysOfVehiclesThatTheFileRegistersWhatBecomesOfThem(t *testing.T) {
+	p := newPlain(t, here.adminKey)
+	var file strings.Builder
+	file.WriteString(oldHeader + oldRow("reg-1", "north-yard", "old-reg", "2024-06-02T09:15:00Z", "500M"))
+	for i := range 600 {
+		file.WriteString(oldRow(fmt.Sprintf("reg-f%d", i), "north-yard", "old-reg-2", time.Date(2024, 1, 1, 0, i, 0, 0, time.UTC).Format(time.RFC3339), "500M"))
+	}
+	without := func(id, vehicle string) string {
+		return strings.Replace(oldRow(id, "north-yard", vehicle, "2024-07-02T09:15:00Z", "480M"), "harbor-van-400", "", 1)
+	}
+	file.WriteString(without("reg-2", "old-reg") + without("reg-3", "old-nobody") + strings.Replace(oldRow("reg-4", "north-yard", "old-reg", "2024-08-02T09:15:00Z", "470M"), "harbor-van-400", "other-van", 1))
+	at, _, _ := p.bring("register.csv", []byte(file.String()))
+	page := p.worked(at)
+	for _, want := range []string{"Of 604 readings", "602 would be entered", "2 would be refused", "is not registered yet, so its platform is needed", "is not the platform of"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("looked through, the page does not say %q", want)
+		}
+	}
+	p.post(at+"/enter", form(page))
+	if page = p.worked(at); !strings.Contains(page, "Of 604 readings 602 were entered, 2 were refused") {
+		t.Errorf("entered, the page says %.3000s", page)
+	}
+	if n := len(readings(t, "old-reg")); n != 2 {
+		t.Errorf("%d readings, want 2", n)
+	}
+}
