@@ -10,14 +10,14 @@ import (
 	"creepage/internal/insulation"
 )
 
-// words names a group for people: "motor winding", "battery HV+".
+// words names a group for people: "motor winding", "battery HV+", "battery HV−".
 func (k GroupKey) words() string {
 	component := strings.ReplaceAll(k.Component.String(), "_", " ")
 	switch k.Conductor {
 	case Plus:
 		return component + " HV+"
 	case Minus:
-		return component + " HV-"
+		return component + " HV−" // U+2212, as wherever people read it; words that programs read are hv_minus
 	case Phases:
 		switch k.Component {
 		case insulation.Motor, insulation.Generator, insulation.Compressor:
@@ -34,50 +34,50 @@ func (k GroupKey) words() string {
 	return component
 }
 
-// reason is what an outlook says in words, made of the numbers that drove it.
-func (f *forecast) reason(o *Outlook, limiting int) string {
+// account is what an outlook says in words, made of the numbers that drove it.
+func (f *forecast) account(o *Outlook, limiting int) Account {
 	if !o.CodeSet.IsZero() {
-		return fmt.Sprintf("The isolation code was set on %s and no repair is recorded since.", date(o.CodeSet))
+		return Account{What: fmt.Sprintf("The isolation code was set on %s and no repair is recorded since", date(o.CodeSet))}
 	}
 	driver := f.driver(limiting)
 	if driver < 0 {
 		driver = f.lowest()
 	}
-	var s strings.Builder
+	var a Account
 	switch o.State {
 	case Unknown:
-		fmt.Fprintf(&s, "Too little is known: %s.", never(o.Missing))
+		a.What = fmt.Sprintf("Too little is known: %s", never(o.Missing))
 	case Steady:
-		s.WriteString("Steady")
+		a.What = "Steady"
 		if driver >= 0 {
 			x := &f.groups[driver]
 			lowest := "the lowest part, the " + x.g.key.words() + ","
 			if x.g.key.Whole() {
 				lowest = "the " + x.g.key.words()
 			}
-			fmt.Fprintf(&s, ": %s stands %s", lowest, f.levelWords(x))
+			a.What += fmt.Sprintf(": %s stands %s", lowest, f.levelWords(x))
 		}
-		fmt.Fprintf(&s, "; %s.", chance(o.P90, 90))
+		a.Chance = chance(o.P90, 90)
 	default:
 		if driver >= 0 {
-			f.story(&s, driver, o)
+			a.What = f.story(driver, o)
 		}
 		if o.State == Under {
-			fmt.Fprintf(&s, "; the whole vehicle is probably below its code limit of %s when at work.", Ohms(math.Pow(10, f.limit)))
+			a.What += fmt.Sprintf("; the whole vehicle is probably below its code limit of %s when at work", Ohms(math.Pow(10, f.limit)))
 		} else {
-			fmt.Fprintf(&s, "; %s%s.", chance(o.P90, 90), dates(o))
+			a.Chance = chance(o.P90, 90) + dates(o)
 		}
 	}
 	if !o.MonitorDefect.IsZero() {
-		fmt.Fprintf(&s, " The monitor itself was reported defective on %s: its values since are not used.", date(o.MonitorDefect))
+		a.Also = fmt.Sprintf("The monitor itself was reported defective on %s: its values since are not used.", date(o.MonitorDefect))
 	}
 	if d := f.doubted(o); d != "" {
-		s.WriteString(" " + d)
+		a.Also = strings.TrimPrefix(a.Also+" "+d, " ")
 	}
 	if (o.State == Falling || o.State == Due || o.State == Under) && o.MeasureNext.Component != 0 {
-		fmt.Fprintf(&s, " Measure the %s %s.", GroupKey{o.MeasureNext.Component, o.MeasureNext.Conductor}.words(), by(o))
+		a.Measure = fmt.Sprintf("%s%s %s.", measureWords, GroupKey{o.MeasureNext.Component, o.MeasureNext.Conductor}.words(), by(o))
 	}
-	return s.String()
+	return a
 }
 
 // by says until when to measure.
@@ -119,7 +119,8 @@ func (f *forecast) lowest() int {
 }
 
 // story tells what a track does.
-func (f *forecast) story(s *strings.Builder, i int, o *Outlook) {
+func (f *forecast) story(i int, o *Outlook) string {
+	s := &strings.Builder{}
 	x := &f.groups[i]
 	b, g := &x.bank, x.g
 	name := "The " + g.key.words()
@@ -157,6 +158,7 @@ func (f *forecast) story(s *strings.Builder, i int, o *Outlook) {
 			s.WriteString(", which was never measured")
 		}
 	}
+	return s.String()
 }
 
 // alsoFalls names the part that falls beside one that does, where its risk is not
@@ -258,11 +260,11 @@ const vague = 6
 func chance(p float64, days int) string {
 	switch {
 	case p < 0.01:
-		return fmt.Sprintf("the chance of the isolation code within %d days is below 1 %%", days)
+		return fmt.Sprintf(chanceWords+"%d days is below 1 %%", days)
 	case p > 0.95:
-		return fmt.Sprintf("the chance of the isolation code within %d days is above 95 %%", days)
+		return fmt.Sprintf(chanceWords+"%d days is above 95 %%", days)
 	}
-	return fmt.Sprintf("the chance of the isolation code within %d days is %.0f %%", days, 100*p)
+	return fmt.Sprintf(chanceWords+"%d days is %.0f %%", days, 100*p)
 }
 
 // dates words the 80 % interval of the crossing.

@@ -73,6 +73,9 @@ func runScript(t *testing.T, text string) string {
 		}
 		for evaluated.Before(date) {
 			evaluated = evaluated.AddDate(0, 0, 1)
+			if evaluated.Weekday() == time.Monday {
+				inParts(t, m, v, p, evaluated)
+			}
 			var changes []Change
 			rs, changes = m.Evaluate(rs, v, p, evaluated, DefaultPolicy())
 			for _, c := range changes {
@@ -103,6 +106,7 @@ func runScript(t *testing.T, text string) string {
 		evaluate(date)
 		if f[1] == "say" {
 			o := m.Outlook(v, p, date)
+			inParts(t, m, v, p, date)
 			for _, s := range news {
 				fmt.Fprintln(&out, s)
 			}
@@ -127,6 +131,31 @@ func runScript(t *testing.T, text string) string {
 		evaluate(last)
 	}
 	return out.String()
+}
+
+// inParts checks that a reason taken apart is what it was put together from.
+func inParts(t *testing.T, m *Model, v *Vehicle, p *insulation.Platform, at time.Time) {
+	t.Helper()
+	reason := m.Outlook(v, p, at).Reason
+	want := Account{What: "Nothing has been measured yet"}
+	if v.open != 0 {
+		f := m.forecastAt(v, p, at, allHorizons())
+		defer f.done()
+		o, limiting := f.figures(v, p, at)
+		f.bands(o.Parts)
+		o.Missing, o.Doubts = missing(p, &v.now), v.now.doubts
+		if d := v.now.defectDay; d != 0 && f.at-d < monitorDefectDays {
+			o.MonitorDefect = d.start()
+		}
+		m.measureAgain(&o, f)
+		want = f.account(&o, limiting)
+	}
+	if want.String() != reason {
+		t.Fatalf("the parts\n%+v\nsay %q, the reason\n%q", want, want.String(), reason)
+	}
+	if got := TakeApart(reason); got != want {
+		t.Errorf("%q is taken apart as\n%+v, want\n%+v", reason, got, want)
+	}
 }
 
 // scriptEntries returns what a line adds, and the last day it speaks of.

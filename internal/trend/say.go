@@ -43,7 +43,7 @@ func (m *Model) Outlook(v *Vehicle, p *insulation.Platform, at time.Time) Outloo
 		o.MonitorDefect = d.start()
 	}
 	m.measureAgain(&o, f)
-	o.Reason = f.reason(&o, limiting)
+	o.Reason = f.account(&o, limiting).String()
 	return o
 }
 
