@@ -2,6 +2,7 @@ package board
 
 import (
 	"cmp"
+	"fmt"
 	"html/template"
 	"net/http"
 	"net/url"
@@ -10,8 +11,6 @@ import (
 	"time"
 
 	"golang.org/x/sync/errgroup"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	creepagev1 "creepage/api/creepage/v1"
@@ -268,10 +267,10 @@ type keysPage struct {
 	Secret string // of a key just made; shown once
 	Made   *creepagev1.Key
 
-	Problem string
-	Form    url.Values // as it was typed
-	Today   string
-	Now     time.Time
+	Wrong mistakes
+	Form  url.Values // as it was typed
+	Today string
+	Now   time.Time
 }
 
 func (b *Board) showKeys(w http.ResponseWriter, r *http.Request, v *visitor) {
@@ -298,26 +297,25 @@ func (b *Board) keysPage(w http.ResponseWriter, r *http.Request, v *visitor, cod
 	b.render(w, r, code, "keys", "Keys", v, p)
 }
 
+const noKey = "No key was made."
+
 func (b *Board) createKey(w http.ResponseWriter, r *http.Request, v *visitor) {
 	key := &creepagev1.Key{Title: strings.TrimSpace(r.PostFormValue("title")), Role: creepagev1.Key_Role(creepagev1.Key_Role_value[strings.ToUpper(r.PostFormValue("role"))])}
 	if shop := r.PostFormValue("shop"); shop != "" && key.Role == creepagev1.Key_SHOP {
 		name := "shops/" + shop
 		key.Shop = &name
 	}
-	var err error
 	if until := r.PostFormValue("until"); until != "" {
-		day, bad := time.Parse(time.DateOnly, until)
-		if bad != nil {
-			err = status.Errorf(codes.InvalidArgument, "%q is no day; want one such as 2026-03-02.", until)
+		day, err := time.Parse(time.DateOnly, until)
+		if err != nil {
+			b.keysPage(w, r, v, http.StatusBadRequest, keysPage{Wrong: oneMistake("key.expire_time", fmt.Sprintf("%q is no day; want one such as 2026-03-02", until), noKey), Form: r.PostForm})
+			return
 		}
 		key.ExpireTime = timestamppb.New(day.AddDate(0, 0, 1))
 	}
-	var res *creepagev1.CreateKeyResponse
-	if err == nil {
-		res, err = b.access.CreateKey(r.Context(), &creepagev1.CreateKeyRequest{Key: key})
-	}
+	res, err := b.access.CreateKey(r.Context(), &creepagev1.CreateKeyRequest{Key: key})
 	if taken(err) {
-		b.keysPage(w, r, v, http.StatusBadRequest, keysPage{Problem: problemText(err), Form: r.PostForm})
+		b.keysPage(w, r, v, http.StatusBadRequest, keysPage{Wrong: mistakesOf(err, noKey), Form: r.PostForm})
 		return
 	}
 	if err != nil {

@@ -156,6 +156,11 @@ func (b *Board) routes(static fs.FS) {
 			http.Redirect(w, r, "/webhooks/"+url.PathEscape(r.PathValue("endpoint")), http.StatusSeeOther)
 		})
 	}
+	// The answer that shows what is wrong with a form stands at its address.
+	b.mux.HandleFunc("GET /vehicles/{vehicle}/repairs", func(w http.ResponseWriter, r *http.Request) {
+		http.Redirect(w, r, "/vehicles/"+url.PathEscape(r.PathValue("vehicle")), http.StatusSeeOther)
+	})
+	b.mux.Handle("GET /organisation/shops", http.RedirectHandler("/organisation", http.StatusSeeOther))
 	b.mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, nil, http.StatusNotFound, "There is no such page.", "")
 	})

@@ -217,3 +217,48 @@ func TestTheSessionsCookieIsClosedToScriptsAndOtherSitesAndSigningInStaysOnTheHo
 		t.Errorf("signing in leads to %s", to)
 	}
 }
+
+// What the API says of a field stands beside it in the words of the page, with
+// what was typed, and no name of the API.
+func TestAFieldThatIsNotTakenIsNamedByItsLabelAndKeepsWhatWasTyped(t *testing.T) {
+	p := newPlain(t, here.adminKey)
+	for _, c := range []struct {
+		page, to string
+		typed    url.Values
+		id       string
+		want     []string
+	}{
+		{"/keys", "/keys", url.Values{"title": {"x"}, "role": {"shop"}}, "k-shop", []string{`<a href="#k-shop">Shop</a>: `, "No key was made.", `value="x"`}},
+		{"/keys", "/keys", url.Values{"title": {"x"}, "role": {"fleet"}, "until": {"2020-01-01"}}, "k-until", []string{`<a href="#k-until">Holds through</a>: `, `value="2020-01-01"`}},
+		{"/keys", "/keys", url.Values{"title": {"x"}, "role": {"fleet"}, "until": {"soon"}}, "k-until", []string{`&#34;soon&#34; is no day`, `value="soon"`}},
+		{"/organisation", "/organisation/shops", url.Values{"shop": {"A B"}, "title": {"Mill"}}, "o-shop", []string{`<a href="#o-shop">Id</a>: `, `value="A B"`, `value="Mill"`}},
+		{"/policy", "/policy", url.Values{"lead": {"13"}, "false_calls": {"few"}}, "p-lead", []string{`<a href="#p-lead">Days ahead</a>: `, `value="13"`}},
+		{"/webhooks", "/webhooks", url.Values{"url": {"ftp://x"}, "title": {"y"}, "filter": {"colour = RED"}}, "w-url", []string{`<a href="#w-url">Address</a>: `, `value="ftp://x"`, `value="colour = RED"`}},
+		{"/webhooks", "/webhooks", url.Values{"url": {here.url}, "filter": {"colour = RED"}}, "w-filter", []string{`<a href="#w-filter">Only warnings</a>: `}},
+		{"/vehicles/van-03", "/vehicles/van-03/repairs", url.Values{"component": {"motor"}, "kind": {"cleaned"}, "note": {"typed"}, "occur_time": {"2099-01-01T10:00"}}, "r-time", []string{`<a href="#r-time">When</a>: `, `value="typed"`, `value="2099-01-01T10:00"`, `<option selected>motor</option>`}},
+		{"/vehicles/van-03", "/vehicles/van-03/repairs", url.Values{"component": {"motor"}, "kind": {"cleaned"}, "occur_time": {"noon"}}, "r-time", []string{`&#34;noon&#34; is no time`}},
+	} {
+		_, page := p.get(c.page)
+		f := form(page)
+		for name, values := range c.typed {
+			f[name] = values
+		}
+		code, page := p.post(c.to, f)
+		if code != http.StatusBadRequest {
+			t.Errorf("%s %v is answered %d", c.to, c.typed, code)
+			continue
+		}
+		for _, want := range append(c.want, `aria-describedby="`+c.id+`-amiss"`, `id="`+c.id+`-amiss"`) {
+			if !strings.Contains(page, want) {
+				t.Errorf("%s %v: the page does not say %s\n%s", c.to, c.typed, want, strings.Join(regexp.MustCompile(`(?s)<div class="problem".*?</div>|<span class="amiss".*?</span>`).FindAllString(page, -1), "\n"))
+			}
+		}
+		if apis := regexp.MustCompile(`\b(key|shop|policy|endpoint|repair)\.[a-z_]+|[a-z]+_[a-z]+:`).FindString(regexp.MustCompile(`<[^>]*>`).ReplaceAllString(page, "")); apis != "" {
+			t.Errorf("%s %v: the page names the API's %s", c.to, c.typed, apis)
+		}
+		// Loaded anew, the address of the answer leads to the page.
+		if code, _ := p.get(c.to); code != http.StatusOK {
+			t.Errorf("GET %s is answered %d", c.to, code)
+		}
+	}
+}

@@ -13,7 +13,7 @@ const changesShown = 50
 type organisationPage struct {
 	Shops   []*creepagev1.Shop
 	Changes []change
-	Problem string
+	Wrong   mistakes
 	ShopID  string // as it was typed
 	Title   string
 }
@@ -46,7 +46,7 @@ func (b *Board) createShop(w http.ResponseWriter, r *http.Request, v *visitor) {
 	p := organisationPage{ShopID: strings.TrimSpace(r.PostFormValue("shop")), Title: strings.TrimSpace(r.PostFormValue("title"))}
 	_, err := b.access.CreateShop(r.Context(), &creepagev1.CreateShopRequest{ShopId: p.ShopID, Shop: &creepagev1.Shop{Title: p.Title}})
 	if taken(err) {
-		p.Problem = problemText(err)
+		p.Wrong = mistakesOf(err, "Nothing was changed.")
 		b.organisationPage(w, r, v, http.StatusBadRequest, p)
 		return
 	}

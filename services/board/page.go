@@ -10,7 +10,6 @@ import (
 	"path"
 	"strings"
 
-	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
@@ -126,23 +125,6 @@ func (b *Board) failWith(w http.ResponseWriter, r *http.Request, v *visitor, err
 		b.log.Error("board could not ask", "path", r.URL.Path, "error", err)
 		b.fail(w, r, v, http.StatusInternalServerError, "Something went wrong on the server.", "It is in the server's log. Try again; if it stays, tell whoever runs the service.")
 	}
-}
-
-// problemText is the API's message with its fields, one sentence each.
-func problemText(err error) string {
-	st := status.Convert(err)
-	var fields []string
-	for _, d := range st.Details() {
-		if bad, ok := d.(*errdetails.BadRequest); ok {
-			for _, f := range bad.GetFieldViolations() {
-				fields = append(fields, strings.ReplaceAll(f.GetField(), "_", " ")+": "+f.GetDescription()+".")
-			}
-		}
-	}
-	if len(fields) > 0 {
-		return strings.Join(fields, " ")
-	}
-	return st.Message()
 }
 
 // taken says that the API did not take what a form says, which the form can show.

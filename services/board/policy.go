@@ -21,7 +21,7 @@ type policyPage struct {
 	Choices []borneFalseCalls
 	Lead    string // as it was typed
 	Borne   string
-	Problem string
+	Wrong   mistakes
 	History []change
 }
 
@@ -41,7 +41,7 @@ func (b *Board) policyPage(w http.ResponseWriter, r *http.Request, v *visitor, c
 		b.failWith(w, r, v, err)
 		return
 	}
-	if p.Problem == "" {
+	if !p.Wrong.Any() {
 		p.Lead, p.Borne = strconv.Itoa(int(p.Policy.GetLeadDays())), strings.ToLower(p.Policy.GetFalseCalls().String())
 	}
 	p.Choices = falseCallChoices
@@ -98,13 +98,13 @@ func (b *Board) setPolicy(w http.ResponseWriter, r *http.Request, v *visitor) {
 			return
 		}
 		if invalid(err) {
-			b.policyPage(w, r, v, http.StatusBadRequest, policyPage{Lead: lead, Borne: borne, Problem: "A lead time is 14 to 365 days, and one of the three is chosen. Nothing was changed. " + problemText(err)})
+			b.policyPage(w, r, v, http.StatusBadRequest, policyPage{Lead: lead, Borne: borne, Wrong: mistakesOf(err, "A lead time is 14 to 365 days, and one of the three is chosen. Nothing was changed.")})
 			return
 		}
 		b.failWith(w, r, v, err)
 		return
 	}
-	b.policyPage(w, r, v, http.StatusBadRequest, policyPage{Lead: lead, Borne: borne, Problem: fmt.Sprintf("%q is no number of days; want 14 to 365. Nothing was changed.", lead)})
+	b.policyPage(w, r, v, http.StatusBadRequest, policyPage{Lead: lead, Borne: borne, Wrong: oneMistake("policy.lead_days", fmt.Sprintf("%q is no number of days; want 14 to 365", lead), "Nothing was changed.")})
 }
 
 // falseCallChoices are the three.

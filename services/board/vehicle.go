@@ -166,6 +166,8 @@ type vehiclePage struct {
 	Parties   []string // components
 	Told      account  // the outlook's reason
 	Would     string   // what would change the verdict
+	Wrong     mistakes // of the form for a repair
+	Form      url.Values
 }
 
 func (p *vehiclePage) view() casefile.View {
@@ -197,15 +199,22 @@ func (b *Board) vehicle(r *http.Request, size draw.Size) (*vehiclePage, error) {
 }
 
 func (b *Board) showVehicle(w http.ResponseWriter, r *http.Request, v *visitor) {
+	b.vehiclePage(w, r, v, http.StatusOK, mistakes{})
+}
+
+func (b *Board) vehiclePage(w http.ResponseWriter, r *http.Request, v *visitor, code int, wrong mistakes) {
 	size, fitted := firstSize(r)
 	p, err := b.vehicle(r, size)
 	if err != nil {
 		b.failWith(w, r, v, err)
 		return
 	}
-	p.Fitted = fitted
+	p.Fitted, p.Wrong, p.Form = fitted, wrong, r.PostForm
 	q := r.URL.Query()
-	p.RequestID, p.Today, p.Kinds, p.Parties = newID("repair"), b.now().UTC().Format("2006-01-02T15:04"), []string{"replaced", "repaired", "cleaned"}, components()
+	p.RequestID, p.Today, p.Kinds, p.Parties = newID("repair"), b.now().UTC().Format(fieldTime), []string{"replaced", "repaired", "cleaned"}, components()
+	if at, err := formTime(r, "occur_time"); err == nil {
+		p.Today = at.Format(fieldTime)
+	}
 	p.Switch = map[string]string{"measured": view(q, "as", ""), "corrected": view(q, "as", "corrected")}
 	for _, part := range p.record.Parts(b.now(), p.view()) {
 		p.Parts = append(p.Parts, partRow{part, template.HTML(part.Chart.SVG(draw.Small))})
@@ -221,7 +230,7 @@ func (b *Board) showVehicle(w http.ResponseWriter, r *http.Request, v *visitor) 
 	if o := p.Outlook; o != nil {
 		p.Due, p.Next, p.Told, p.Would = casefile.DueOf(o), casefile.NextStep(o), tell(o.GetReason()), casefile.WouldChange(o)
 	}
-	b.render(w, r, http.StatusOK, "vehicle", p.Name, v, p)
+	b.render(w, r, code, "vehicle", p.Name, v, p)
 }
 
 func view(q url.Values, name, value string) string {
@@ -286,10 +295,12 @@ func back(r *http.Request, done string) string {
 	return "/vehicles/" + url.PathEscape(r.PathValue("vehicle")) + "?done=" + done
 }
 
+const noRepair = "No repair was recorded."
+
 func (b *Board) recordRepair(w http.ResponseWriter, r *http.Request, v *visitor) {
 	at, err := formTime(r, "occur_time")
 	if err != nil {
-		b.fail(w, r, v, http.StatusBadRequest, "The time of the repair cannot be read.", err.Error())
+		b.vehiclePage(w, r, v, http.StatusBadRequest, oneMistake("repair.occur_time", fmt.Sprintf("%q is no time; want one such as 2026-03-02T14:05", r.PostFormValue("occur_time")), noRepair))
 		return
 	}
 	repair := &creepagev1.Repair{OccurTime: timestamppb.New(at),
@@ -299,6 +310,10 @@ func (b *Board) recordRepair(w http.ResponseWriter, r *http.Request, v *visitor)
 		repair.Note = &note
 	}
 	_, err = b.fleet.CreateRepair(r.Context(), &creepagev1.CreateRepairRequest{Parent: "vehicles/" + r.PathValue("vehicle"), Repair: repair, RequestId: r.PostFormValue("request_id")})
+	if taken(err) {
+		b.vehiclePage(w, r, v, http.StatusBadRequest, mistakesOf(err, noRepair))
+		return
+	}
 	b.done(w, r, v, err, "repair")
 }
 
@@ -323,11 +338,14 @@ func (b *Board) recordFinding(w http.ResponseWriter, r *http.Request, v *visitor
 	b.done(w, r, v, err, "finding")
 }
 
+// fieldTime is the form of a date and time field, by the HTML standard.
+const fieldTime = "2006-01-02T15:04"
+
 // formTime reads a date and time field. Browsers send local time without a
 // zone; the page's script adds the viewer's offset in minutes, without it the
 // field is labelled and read as UTC.
 func formTime(r *http.Request, name string) (time.Time, error) {
-	t, err := time.Parse("2006-01-02T15:04", r.PostFormValue(name))
+	t, err := time.Parse(fieldTime, r.PostFormValue(name))
 	if err != nil {
 		return t, err
 	}

@@ -20,7 +20,7 @@ type webhooksPage struct {
 	Endpoints []*creepagev1.WebhookEndpoint
 	Secret    string // of an endpoint just made; shown once
 	Made      *creepagev1.WebhookEndpoint
-	Problem   string
+	Wrong     mistakes
 	Form      url.Values // as it was typed
 	Events    []string
 }
@@ -61,7 +61,7 @@ func endpointOf(r *http.Request) *creepagev1.WebhookEndpoint {
 func (b *Board) createWebhook(w http.ResponseWriter, r *http.Request, v *visitor) {
 	res, err := b.webhooks.CreateWebhookEndpoint(r.Context(), &creepagev1.CreateWebhookEndpointRequest{Endpoint: endpointOf(r)})
 	if invalid(err) {
-		b.webhooksPage(w, r, v, http.StatusBadRequest, &webhooksPage{Problem: problemText(err), Form: r.PostForm})
+		b.webhooksPage(w, r, v, http.StatusBadRequest, &webhooksPage{Wrong: mistakesOf(err, "Nothing was added."), Form: r.PostForm})
 		return
 	}
 	if err != nil {
@@ -78,7 +78,8 @@ type webhookPage struct {
 	NextPage   string
 	Only       string // of the deliveries: failed, pending, delivered
 	Secret     string // made anew; shown once
-	Problem    string
+	Wrong      mistakes
+	Form       *creepagev1.WebhookEndpoint // as it was typed, or as it stands
 	Events     []string
 	Failed     bool // some were given up
 	Waiting    bool // a test is on its way
@@ -86,7 +87,7 @@ type webhookPage struct {
 
 // Told says whether the address is told of an event.
 func (p *webhookPage) Told(event string) bool {
-	return slices.ContainsFunc(p.Endpoint.GetEvents(), func(e creepagev1.WarningChange_Event) bool { return strings.EqualFold(e.String(), event) })
+	return slices.ContainsFunc(p.Form.GetEvents(), func(e creepagev1.WarningChange_Event) bool { return strings.EqualFold(e.String(), event) })
 }
 
 func endpointName(r *http.Request) string { return "webhookEndpoints/" + r.PathValue("endpoint") }
@@ -112,6 +113,9 @@ func (b *Board) webhookPage(w http.ResponseWriter, r *http.Request, v *visitor, 
 		return
 	}
 	p.Deliveries, p.Events = res.GetDeliveries(), webhookEvents
+	if p.Form == nil {
+		p.Form = p.Endpoint
+	}
 	for _, d := range p.Deliveries {
 		p.Failed = p.Failed || d.GetStatus() == creepagev1.WebhookDelivery_FAILED
 		p.Waiting = p.Waiting || d.GetStatus() == creepagev1.WebhookDelivery_PENDING && d.GetAttempts() == 0
@@ -128,7 +132,11 @@ func (b *Board) webhookPage(w http.ResponseWriter, r *http.Request, v *visitor, 
 // changeWebhook runs one change of an address and shows what became of it.
 func (b *Board) changeWebhook(w http.ResponseWriter, r *http.Request, v *visitor, err error, what string) {
 	if invalid(err) || status.Code(err) == codes.FailedPrecondition {
-		b.webhookPage(w, r, v, http.StatusBadRequest, &webhookPage{Problem: problemText(err)})
+		p := &webhookPage{Wrong: mistakesOf(err, "Nothing was changed.")}
+		if what == "webhook-changed" {
+			p.Form = endpointOf(r)
+		}
+		b.webhookPage(w, r, v, http.StatusBadRequest, p)
 		return
 	}
 	if err != nil {

@@ -13,6 +13,7 @@ import (
 	"creepage/internal/casefile"
 	"creepage/internal/draw"
 	"creepage/internal/insulation"
+	"creepage/internal/trend"
 )
 
 func functions() template.FuncMap {
@@ -35,6 +36,7 @@ func functions() template.FuncMap {
 		"kindWord": func(s string) string {
 			return casefile.WarningText(creepagev1.Warning_Kind(creepagev1.Warning_Kind_value[strings.ToUpper(s)]))
 		},
+		"amiss":   amiss,
 		"lower":   strings.ToLower,
 		"inc":     func(i int) int { return i + 1 },
 		"group":   casefile.GroupText,
@@ -105,22 +107,17 @@ func moment(t *timestamppb.Timestamp) template.HTML {
 	return template.HTML(`<time datetime="` + u.Format(time.RFC3339) + `">` + u.Format(casefile.DayForm+", 15:04") + ` UTC</time>`)
 }
 
-// account is an outlook's reason in its parts: what is going on, and what else
-// there is to say. How likely the code is and what to measure, which the reason
-// says as well, stand beside it on the pages.
+// account is what a page shows of an outlook's reason: what is going on, and what
+// else there is to say. How likely the code is and what to measure, which the
+// reason says as well, stand beside it.
 type account struct{ What, Also string }
 
-// tell takes a reason apart; one that is worded otherwise stays whole.
 func tell(reason string) account {
-	if i := strings.LastIndex(reason, " Measure the "); i >= 0 {
-		reason = reason[:i]
+	a := trend.TakeApart(reason)
+	if a.What != "" {
+		a.What += "."
 	}
-	what, rest, found := strings.Cut(reason, "; the chance of the isolation code ")
-	if !found {
-		return account{What: casefile.Prose(reason)}
-	}
-	_, also, _ := strings.Cut(rest, ". ")
-	return account{What: casefile.Prose(what + "."), Also: casefile.Prose(also)}
+	return account{What: casefile.Prose(a.What), Also: casefile.Prose(a.Also)}
 }
 
 // factorText writes decades as people say them: how much lower or higher.
