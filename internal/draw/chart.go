@@ -44,9 +44,10 @@ type Chart struct {
 	Title       string
 	Description string // what the chart shows, for people who hear it; "" makes one
 	From, To    time.Time
-	Now         time.Time // zero: not marked
-	LimitOhms   float64   // 0: none
-	LimitText   string    // such as "code limit"
+	Zone        *time.Location // whose days the axis marks; nil: UTC's
+	Now         time.Time      // zero: not marked
+	LimitOhms   float64        // 0: none
+	LimitText   string         // such as "code limit"
 	Readings    []Reading
 	Estimates   []Estimate
 	Forecast    *Forecast // needs Now and LimitOhms
@@ -90,7 +91,7 @@ func (c *Chart) SVG(size Size) string {
 		l.plot.top = 34
 	}
 	height := size.Height + keyRows
-	l.time = timeScale{from: c.From, to: c.To, left: l.plot.left, right: l.plot.right}
+	l.time = timeScale{from: c.From, to: c.To, zone: c.zone(), left: l.plot.left, right: l.plot.right}
 	low, high := c.span()
 	l.ohm = ohmScale{low: low, high: high, top: l.plot.top, bottom: l.plot.bottom}
 	l.labels.frame = box{left: 2, top: 1, right: size.Width - 2, bottom: height - 1}
@@ -139,7 +140,7 @@ func (c *Chart) describe() string {
 			over++
 		}
 	}
-	s := fmt.Sprintf("%d readings from %s to %s, %d of them over range.", len(c.Readings), c.From.UTC().Format("2 Jan 2006"), c.To.UTC().Format("2 Jan 2006"), over)
+	s := fmt.Sprintf("%d readings from %s to %s, %d of them over range.", len(c.Readings), c.From.In(c.zone()).Format("2 Jan 2006"), c.To.In(c.zone()).Format("2 Jan 2006"), over)
 	if n := len(c.Estimates); n > 0 {
 		e := c.Estimates[n-1]
 		s += fmt.Sprintf(" Estimate at the end: %s, between %s and %s.", insulation.FormatOhms(e.P50), insulation.FormatOhms(e.P10), insulation.FormatOhms(e.P90))
@@ -162,6 +163,13 @@ func (c *Chart) limitText() string {
 
 func (c *Chart) after(days float64) time.Time {
 	return c.Now.Add(time.Duration(days * 24 * float64(time.Hour)))
+}
+
+func (c *Chart) zone() *time.Location {
+	if c.Zone == nil {
+		return time.UTC
+	}
+	return c.Zone
 }
 
 func (c *Chart) day(days float64) string { return c.after(days).UTC().Format("2 Jan 2006") }

@@ -23,6 +23,7 @@ func (b box) within(o box) bool {
 type timeScale struct {
 	from, to    time.Time
 	left, right float64
+	zone        *time.Location // of the days that are marked
 }
 
 func (s timeScale) at(t time.Time) float64 {
@@ -100,8 +101,8 @@ func (s timeScale) ticks(least float64) []timeTick {
 		}
 	}
 	var ticks []timeTick
-	from := s.from.UTC()
-	first := time.Date(from.Year(), from.Month(), 1, 0, 0, 0, 0, time.UTC)
+	from := s.from.In(s.zone)
+	first := time.Date(from.Year(), from.Month(), 1, 0, 0, 0, 0, s.zone)
 	lastYear := 0
 	for t := first; !t.After(s.to); t = t.AddDate(0, 1, 0) {
 		months := (t.Year()*12 + int(t.Month()) - 1)
@@ -130,10 +131,10 @@ func (s timeScale) dayTicks(least, perDay float64) []timeTick {
 	}
 	var ticks []timeTick
 	lastYear := 0
-	from := s.from.UTC()
-	for t := time.Date(from.Year(), from.Month(), from.Day(), 0, 0, 0, 0, time.UTC); !t.After(s.to); t = t.AddDate(0, 0, 1) {
+	from := s.from.In(s.zone)
+	for t := time.Date(from.Year(), from.Month(), from.Day(), 0, 0, 0, 0, s.zone); !t.After(s.to); t = t.AddDate(0, 0, 1) {
 		// Days since 1970 keep the marks of a step in place while the axis moves.
-		if t.Before(s.from) || int(t.Unix()/86400)%step != 0 {
+		if t.Before(s.from) || daysSince1970(t)%step != 0 {
 			continue
 		}
 		tick := timeTick{at: t, text: t.Format("2 Jan")}
@@ -144,4 +145,9 @@ func (s timeScale) dayTicks(least, perDay float64) []timeTick {
 		ticks = append(ticks, tick)
 	}
 	return ticks
+}
+
+// daysSince1970 numbers the days of a calendar, whatever the zone.
+func daysSince1970(t time.Time) int {
+	return int(time.Date(t.Year(), t.Month(), t.Day(), 0, 0, 0, 0, time.UTC).Unix() / 86400)
 }

@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -81,29 +80,21 @@ type ComponentAging struct {
 const likely = 0.5
 
 // ReviewAging counts, by the latest outlooks and the repairs since a time, on
-// how many vehicles of each platform each component aged.
+// how many vehicles of each platform each component aged. A decline begins with a
+// day, so one that began since then began on the next whole day at the earliest.
 func (t *Tx) ReviewAging(ctx context.Context, since time.Time) ([]ComponentAging, error) {
-	numbers := numbersOf(insulation.Component.String)
-	words, places := make([]string, 0, len(numbers)), make([]int16, 0, len(numbers))
-	for word, number := range numbers {
-		words, places = append(words, strings.ToUpper(word)), append(places, number)
-	}
-	rows, err := t.tx.Query(ctx, `WITH components AS (SELECT unnest($3::text[]) AS word, unnest($4::smallint[]) AS number),
-		repaired AS (SELECT DISTINCT vehicle_id, component FROM repairs WHERE organisation_id = $1 AND occurred_at >= $2 AND kind IN (1, 2)),
+	from := since.UTC().Add(24*time.Hour - 1).Truncate(24 * time.Hour)
+	rows, err := t.tx.Query(ctx, `WITH repaired AS (SELECT DISTINCT vehicle_id, component FROM repairs WHERE organisation_id = $1 AND occurred_at >= $2 AND kind IN (1, 2)),
 		each AS (
-			SELECT v.platform, c.number AS component, o.vehicle_id,
-				bool_or(coalesce(p."droppedProbability", 0) >= $5 OR coalesce(p."decliningProbability", 0) >= $5 AND coalesce(p."decliningSinceTime" >= $2, false)) AS turned,
-				min(coalesce(p."decadesPer30d", 0)) FILTER (WHERE p."decliningProbability" >= $5) AS decades
-			FROM latest_outlooks o JOIN vehicles v ON v.id = o.vehicle_id
-			CROSS JOIN LATERAL jsonb_to_recordset(coalesce(o.details->'parts', '[]')) AS p (component text, "readingCount" int, "droppedProbability" float8,
-				"decliningProbability" float8, "decliningSinceTime" timestamptz, "decadesPer30d" float8)
-			JOIN components c ON c.word = p.component
-			WHERE o.organisation_id = $1 AND v.retired_at IS NULL AND v.merged_into IS NULL AND p."readingCount" > 0 AND c.number <> $6
+			SELECT v.platform, o.aging[i][1]::smallint AS component, o.vehicle_id,
+				bool_or(o.aging[i][2] >= $3 OR o.aging[i][3] >= $3 AND o.aging[i][4] >= $4) AS turned, min(o.aging[i][5]) FILTER (WHERE o.aging[i][3] >= $3) AS decades
+			FROM latest_outlooks o JOIN vehicles v ON v.id = o.vehicle_id CROSS JOIN LATERAL generate_subscripts(o.aging, 1) AS i
+			WHERE o.organisation_id = $1 AND v.retired_at IS NULL AND v.merged_into IS NULL
 			GROUP BY 1, 2, 3)
 		SELECT e.platform, e.component, count(*)::int, count(*) FILTER (WHERE e.turned OR r.vehicle_id IS NOT NULL)::int,
 			count(e.decades)::int, coalesce(avg(e.decades), 0), coalesce(stddev_samp(e.decades), 0)
 		FROM each e LEFT JOIN repaired r ON r.vehicle_id = e.vehicle_id AND r.component = e.component
-		GROUP BY 1, 2 ORDER BY 1, 2`, t.organisation, since, words, places, likely, int16(insulation.System))
+		GROUP BY 1, 2 ORDER BY 1, 2`, t.organisation, since, likely, float64(from.Year()*10_000+int(from.Month())*100+from.Day()))
 	if err != nil {
 		return nil, fail("review aging", err)
 	}

@@ -2,6 +2,7 @@ package board
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"html/template"
 	"net/http"
@@ -11,6 +12,9 @@ import (
 	"time"
 
 	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	creepagev1 "creepage/api/creepage/v1"
@@ -34,8 +38,24 @@ type shopRow struct {
 type shopsPage struct {
 	Shops  []shopRow
 	Meters []meterRow
-	Since  *timestamppb.Timestamp // from when readings are reviewed; nil: the key may not see that
+	Since  *timestamppb.Timestamp // from when readings are reviewed; nil: the key may not see that, or it is being made
+	Making [2]bool                // the review of shops, of meters: is being made
 	Today  string
+}
+
+// reviewWithin is how long a page waits for a review of the whole fleet. It goes on
+// being made, and the page loads itself anew.
+const reviewWithin = 600 * time.Millisecond
+
+// reviewed asks for a review; making says that there is none yet.
+func reviewed[Req, Res any](ctx context.Context, making *bool, ask func(context.Context, *Req, ...grpc.CallOption) (*Res, error), req *Req) (*Res, error) {
+	ctx, cancel := context.WithTimeout(ctx, reviewWithin)
+	defer cancel()
+	res, err := ask(ctx, req)
+	if *making = status.Code(err) == codes.DeadlineExceeded; *making {
+		return nil, nil
+	}
+	return res, err
 }
 
 // showShops asks for all of it at once, whatever the number of shops.
@@ -64,17 +84,21 @@ func (b *Board) showShops(w http.ResponseWriter, r *http.Request, v *visitor) {
 			return err
 		})
 		g.Go(func() (err error) {
-			habits, err = b.review.ReviewShops(ctx, &creepagev1.ReviewShopsRequest{})
+			habits, err = reviewed(ctx, &p.Making[0], b.review.ReviewShops, &creepagev1.ReviewShopsRequest{})
 			return err
 		})
 		g.Go(func() (err error) {
-			offsets, err = b.review.ReviewMeters(ctx, &creepagev1.ReviewMetersRequest{})
+			offsets, err = reviewed(ctx, &p.Making[1], b.review.ReviewMeters, &creepagev1.ReviewMetersRequest{})
 			return err
 		})
 	}
 	if err := g.Wait(); err != nil {
 		b.failWith(w, r, v, err)
 		return
+	}
+	if p.Making[0] || p.Making[1] {
+		w.Header().Set("Refresh", "2") // what is being made, without any script
+		habits, offsets = nil, nil     // the tables belong together
 	}
 	p.Since = habits.GetStartTime()
 	p.Shops = shopRows(shops.GetShops(), counts.GetCounts(), habits.GetShops())
@@ -176,6 +200,7 @@ type fleetPage struct {
 	Ageless   []agingRow // the others
 	Since     *timestamppb.Timestamp
 	StandOut  int
+	Making    bool // what is said of components is being made
 }
 
 func (b *Board) showFleet(w http.ResponseWriter, r *http.Request, v *visitor) {
@@ -183,6 +208,7 @@ func (b *Board) showFleet(w http.ResponseWriter, r *http.Request, v *visitor) {
 		platforms *creepagev1.ListPlatformsResponse
 		counts    *creepagev1.CountOutlooksResponse
 		aging     *creepagev1.ReviewAgingResponse
+		making    bool
 	)
 	g, ctx := errgroup.WithContext(r.Context())
 	g.Go(func() (err error) {
@@ -194,14 +220,17 @@ func (b *Board) showFleet(w http.ResponseWriter, r *http.Request, v *visitor) {
 		return err
 	})
 	g.Go(func() (err error) {
-		aging, err = b.review.ReviewAging(ctx, &creepagev1.ReviewAgingRequest{})
+		aging, err = reviewed(ctx, &making, b.review.ReviewAging, &creepagev1.ReviewAgingRequest{})
 		return err
 	})
 	if err := g.Wait(); err != nil {
 		b.failWith(w, r, v, err)
 		return
 	}
-	p := fleetPage{States: allStates, Since: aging.GetStartTime(), Platforms: platformRows(platforms.GetPlatforms(), counts.GetCounts())}
+	if making {
+		w.Header().Set("Refresh", "2") // what is being made, without any script
+	}
+	p := fleetPage{Making: making, States: allStates, Since: aging.GetStartTime(), Platforms: platformRows(platforms.GetPlatforms(), counts.GetCounts())}
 	titles := map[string]string{}
 	for _, q := range platforms.GetPlatforms() {
 		titles[q.GetName()] = cmp.Or(q.GetTitle(), id(q.GetName()))

@@ -73,6 +73,7 @@ type Board struct {
 	review    creepagev1.ReviewServiceClient
 	webhooks  creepagev1.WebhookServiceClient
 	reports   creepagev1.ReportServiceClient
+	schedules creepagev1.ReportScheduleServiceClient
 }
 
 // New makes the board on a connection to the API.
@@ -81,7 +82,7 @@ func New(conn grpc.ClientConnInterface, options Options) (*Board, error) {
 		log: options.Log, now: options.Now, sessions: &sessions{store: options.Store, cookies: options.Cookies}, mux: http.NewServeMux(), works: newWorks(),
 		access: creepagev1.NewAccessServiceClient(conn), fleet: creepagev1.NewFleetServiceClient(conn), intake: creepagev1.NewIntakeServiceClient(conn),
 		platforms: creepagev1.NewPlatformServiceClient(conn), warnings: creepagev1.NewWarningServiceClient(conn), bench: creepagev1.NewBenchServiceClient(conn),
-		review: creepagev1.NewReviewServiceClient(conn), webhooks: creepagev1.NewWebhookServiceClient(conn), reports: creepagev1.NewReportServiceClient(conn),
+		review: creepagev1.NewReviewServiceClient(conn), webhooks: creepagev1.NewWebhookServiceClient(conn), reports: creepagev1.NewReportServiceClient(conn), schedules: creepagev1.NewReportScheduleServiceClient(conn),
 	}
 	var err error
 	if b.pages, err = parsePages(); err != nil {
@@ -129,6 +130,17 @@ func (b *Board) routes(static fs.FS) {
 	b.mux.HandleFunc("GET /fleet", b.signedIn(b.showFleet))
 	b.mux.HandleFunc("GET /export", b.signedIn(b.showExport))
 	b.mux.HandleFunc("GET /export/download", b.signedIn(b.giveExport))
+	b.mux.HandleFunc("GET /ahead", b.signedIn(b.showAhead))
+	b.mux.HandleFunc("POST /ahead", b.signedIn(b.createAhead))
+	b.mux.HandleFunc("GET /ahead/{schedule}", b.signedIn(b.showAheadOne))
+	b.mux.HandleFunc("GET /ahead/{schedule}/files/{run}", b.signedIn(b.giveAhead))
+	b.mux.HandleFunc("POST /ahead/{schedule}/files/{run}/retry", b.signedIn(b.retryAhead))
+	for what, do := range map[string]func(http.ResponseWriter, *http.Request, *visitor){"change": b.changeAhead, "switch": b.switchAhead, "make": b.makeAhead, "remove": b.removeAhead} {
+		b.mux.HandleFunc("POST /ahead/{schedule}/"+what, b.signedIn(do))
+		b.mux.HandleFunc("GET /ahead/{schedule}/"+what, func(w http.ResponseWriter, r *http.Request) {
+			http.Redirect(w, r, "/ahead/"+url.PathEscape(r.PathValue("schedule")), http.StatusSeeOther)
+		})
+	}
 	b.mux.HandleFunc("GET /import", b.signedIn(b.showImports))
 	b.mux.HandleFunc("POST /import", b.signedIn(b.upload))
 	b.mux.HandleFunc("GET /import/{upload}", b.signedIn(b.showImport))

@@ -2,13 +2,17 @@ package board_test
 
 import (
 	"bytes"
+	"context"
+	"errors"
 	"fmt"
+	"log/slog"
 	"mime/multipart"
 	"net/http"
 	"net/url"
 	"os"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -17,6 +21,8 @@ import (
 	"github.com/xuri/excelize/v2"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/app"
+	"creepage/internal/client"
 )
 
 // bring uploads a file as a browser without script does.
@@ -418,4 +424,93 @@ func TestTheLookThroughSaysOfVehiclesThatTheFileRegistersWhatBecomesOfThem(t *te
 	if n := len(readings(t, "old-reg")); n != 2 {
 		t.Errorf("%d readings, want 2", n)
 	}
+}
+
+// The service is stopped while it enters a file and started again on the same
+// folder: the page says so, and "Go on" takes it up where it was.
+func TestAnImportThatIsBrokenOffGoesOnWhereItWas(t *testing.T) {
+	dir, err := os.MkdirTemp("", "creepage-broken-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	if err := os.Chmod(dir, 0o755); err != nil { // the database's account walks through it
+		t.Fatal(err)
+	}
+	start := func() (*app.Process, *plain) {
+		process, err := app.StartUp(t.Context(), app.UpConfig{Common: app.Common{Log: slog.New(here.faults), Clock: time.Now}, Data: dir, HTTP: "127.0.0.1:0", GRPC: "127.0.0.1:0"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		key := readFile(t, app.KeyFile(dir))
+		p := newPlain(t, "")
+		p.base = "http://" + process.HTTP
+		p.post("/signin", url.Values{"key": {strings.TrimSpace(key)}})
+		return process, p
+	}
+	process, p := start()
+	api, err := client.New(p.base, strings.TrimSpace(readFile(t, app.KeyFile(dir))))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(api.Call(t.Context(), "POST", "/v1/shops?shopId=north-yard", &creepagev1.Shop{Title: "North yard"}, nil), api.Call(t.Context(), "PUT", "/v1/platforms/harbor-van-400", vanPlatform(), nil)); err != nil {
+		t.Fatal(err)
+	}
+	const rows = 40_000
+	var file strings.Builder
+	file.WriteString(oldHeader)
+	for i := range rows {
+		file.WriteString(oldRow(fmt.Sprintf("b-%d", i), "north-yard", fmt.Sprintf("b-%d", i%500), time.Date(2023, 1, 1, 0, i, 0, 0, time.UTC).Format(time.RFC3339), "500M"))
+	}
+	at, _, _ := p.bring("long.csv", []byte(file.String()))
+	page := p.worked(at)
+	if code, _ := p.post(at+"/enter", form(page)); code != http.StatusOK {
+		t.Fatalf("entering is answered %d", code)
+	}
+	so := regexp.MustCompile(`(\d+) readings so far`)
+	for end := time.Now().Add(30 * time.Second); ; time.Sleep(5 * time.Millisecond) {
+		_, page = p.get(at)
+		if m := so.FindStringSubmatch(page); m != nil && m[1] != "0" {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatalf("the work does not begin: %.3000s", page)
+		}
+	}
+	if err := process.Stop(context.WithoutCancel(t.Context())); err != nil {
+		t.Fatal(err)
+	}
+	process, p = start()
+	defer func() { _ = process.Stop(context.Background()) }()
+	_, page = p.get(at)
+	for _, want := range []string{"It was broken off because the service was stopped.", "What was entered stays", "Go on"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("broken off, the page does not say %q", want)
+		}
+	}
+	if _, list := p.get("/import"); !strings.Contains(list, "broken off") {
+		t.Error("the list of files does not say that it was broken off")
+	}
+	if code, _ := p.post(at+"/enter", form(page)); code != http.StatusOK {
+		t.Fatalf("going on is answered %d", code)
+	}
+	page = p.worked(at)
+	said := regexp.MustCompile(`Of (\d+) readings (\d+) were entered(?:, (\d+) were known already)?\.`).FindStringSubmatch(page)
+	if said == nil || said[1] != strconv.Itoa(rows) {
+		t.Fatalf("in the end the page says %.3000s", page)
+	}
+	entered, _ := strconv.Atoi(said[2])
+	known, _ := strconv.Atoi(said[3]) // a batch whose answer was lost
+	if entered+known != rows || entered == 0 {
+		t.Errorf("entered %d, known %d, of %d", entered, known, rows)
+	}
+}
+
+func readFile(t *testing.T, path string) string {
+	t.Helper()
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
 }

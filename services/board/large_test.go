@@ -72,22 +72,33 @@ func TestTheFirstPageOf20000VehiclesIsServedWithinASecond(t *testing.T) {
 		}
 	}
 	seedLarge(t, db, string(details))
-	for _, path := range []string{"/", "/?state=steady", "/fleet", "/shops"} {
-		var first time.Duration
+	for path, want := range map[string]string{"/": "need something, the most urgent first", "/?state=steady": "the most urgent first", "/fleet": "How components age", "/shops": "Against the others"} {
+		// The first view never waits for a review of the whole fleet: it says that one
+		// is being made, and loads itself anew until it is there.
+		began := time.Now()
+		code, page := p.get(path)
+		first := time.Since(began)
+		for end := time.Now().Add(30 * time.Second); strings.Contains(page, "being gone through") && time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+			_, page = p.get(path)
+		}
+		whole := time.Since(began)
+		if code != http.StatusOK || !strings.Contains(page, want) {
+			t.Errorf("%s is answered %d without %q", path, code, want)
+		}
 		best := time.Hour
-		for i := range 5 {
+		for range 5 {
 			began := time.Now()
 			code, page := p.get(path)
 			took := time.Since(began)
-			if i == 0 {
-				first = took
-			}
 			best = min(best, took)
 			if code != http.StatusOK || path == "/" && strings.Count(page, `class="job `) != 20 {
 				t.Fatalf("%s is answered %d with %d vehicles", path, code, strings.Count(page, `class="job `))
 			}
 		}
-		t.Logf("%s of %d vehicles: %s, at first %s", path, largeFleet, best.Round(time.Millisecond), first.Round(time.Millisecond))
+		t.Logf("%s of %d vehicles: %s, at first %s, whole after %s", path, largeFleet, best.Round(time.Millisecond), first.Round(time.Millisecond), whole.Round(time.Millisecond))
+		if first > 3*time.Second { // 1 s where nothing else runs
+			t.Errorf("the first view of %s takes %s", path, first)
+		}
 		if best > time.Second {
 			t.Errorf("%s of %d vehicles takes %s, want at most 1 s", path, largeFleet, best)
 		}

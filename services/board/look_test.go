@@ -24,7 +24,7 @@ var pagesToLookAt = []pageToLookAt{
 	{"first", "/"}, {"first-chosen", "/?state=steady&shop=north-yard"}, {"first-nothing", "/?vehicle=nowhere"},
 	{"vehicle", "/vehicles/van-02"}, {"vehicle-tester", "/vehicles/van-06"}, {"vehicle-corrected", "/vehicles/van-06?as=corrected"}, {"vehicle-years", "/vehicles/van-15"},
 	{"readings", "/vehicles/van-02/readings"}, {"wrong", "/vehicles/van-02/wrong?visit=van-02-0&id=van-02-0-0"}, {"visit-start", "/visit"}, {"visit", "/visit?vehicle=van-02"},
-	{"visit-done", "/visit/done?vehicle=van-02&visit=van-02-10"}, {"shops", "/shops"}, {"fleet", "/fleet"}, {"export", "/export?report=outlooks&state=due"}, {"export-readings", "/export"}, {"import", "/import"}, {"keys", "/keys"}, {"organisation", "/organisation"}, {"policy", "/policy"}, {"webhooks", "/webhooks"}, {"help", "/help"},
+	{"visit-done", "/visit/done?vehicle=van-02&visit=van-02-10"}, {"shops", "/shops"}, {"fleet", "/fleet"}, {"export", "/export?report=outlooks&state=due"}, {"export-readings", "/export"}, {"ahead", "/ahead"}, {"import", "/import"}, {"keys", "/keys"}, {"organisation", "/organisation"}, {"policy", "/policy"}, {"webhooks", "/webhooks"}, {"help", "/help"},
 	{"missing", "/vehicles/none"}, {"nowhere", "/nowhere"},
 }
 

@@ -20,6 +20,10 @@ var formFields = map[string]formField{
 	"policy.lead_days": {"p-lead", "Days ahead"}, "policy.false_calls": {"p-false-calls", "False calls"},
 	"endpoint.title": {"w-title", "For what"}, "endpoint.url": {"w-url", "Address"}, "endpoint.filter": {"w-filter", "Only warnings"}, "endpoint.events": {"w-events", "When it is"},
 	"repair.component": {"r-component", "Component"}, "repair.kind": {"r-kind", "What was done"}, "repair.occur_time": {"r-time", "When"}, "repair.note": {"r-note", "Note"},
+	"report_schedule.title": {"a-title", "For what"}, "report_schedule.report": {"a-report", "Report"}, "report_schedule.format": {"a-format", "As"}, "report_schedule.filter": {"a-filter", "Filter"},
+	"report_schedule.columns": {"a-columns", "Columns"}, "report_schedule.as_of": {"a-as-of", "As known at"}, "report_schedule.span": {"a-span", "Rows"}, "report_schedule.frequency": {"a-frequency", "How often"},
+	"report_schedule.weekday": {"a-weekday", "Day of the week"}, "report_schedule.month_day": {"a-month-day", "Day of the month"}, "report_schedule.hour": {"a-hour", "At"},
+	"report_schedule.time_zone": {"a-zone", "In the time of"}, "report_schedule.destination": {"a-destination", "To"}, "report_schedule.folder": {"a-folder", "Folder there"},
 	"calibration.calibrate_time": {"", "Calibrated on"}, "calibration.due_time": {"", "Due again"}, "calibration.note": {"", "Note"},
 	"note": {"", "Note"}, "reason": {"", "What was wrong with it"}, "finding": {"", "Found"}, "component": {"", "Component"},
 }

@@ -7,6 +7,7 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -40,6 +41,13 @@ func newReceiver(t *testing.T) *receiver {
 	}))
 	t.Cleanup(r.Close)
 	return r
+}
+
+// got lists the kinds of the messages taken so far.
+func (r *receiver) got() []string {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return slices.Clone(r.types)
 }
 
 func (r *receiver) answer(code int) {
@@ -227,4 +235,66 @@ func TestKeysAreMadeWithARoleAndAnEndAndRevokedAndAShopIsMade(t *testing.T) {
 			t.Fatalf("a revoked key signs in: %d", code)
 		}
 	}
+}
+
+// While an address is off a warning changes; switched on, it is sent from the page.
+func TestWhatAnAddressMissedIsSentAgainFromItsPage(t *testing.T) {
+	to := newReceiver(t)
+	p := newPlain(t, here.adminKey)
+	_, page := p.get("/webhooks")
+	f := form(page)
+	f.Set("title", "missing out")
+	f.Set("url", to.URL)
+	_, page = p.post("/webhooks", f)
+	at := regexp.MustCompile(`<a href="(/webhooks/[^"]+)">To the address`).FindStringSubmatch(page)
+	if at == nil {
+		t.Fatalf("no address was added: %.3000s", page)
+	}
+	press := func(what, to string) string {
+		t.Helper()
+		_, page := p.get(at[1])
+		f := form(page)
+		if to != "" {
+			f.Set("to", to)
+		}
+		code, page := p.post(at[1]+"/"+what, f)
+		if code != http.StatusOK {
+			t.Fatalf("%s is answered %d", what, code)
+		}
+		return page
+	}
+	if page = press("replay", ""); !strings.Contains(page, "It has missed nothing.") {
+		t.Errorf("before anything was missed the page says %.3000s", page)
+	}
+	press("switch", "off")
+	var missed *creepagev1.Warning
+	for _, w := range get[creepagev1.ListWarningsResponse](t, "/v1/warnings?pageSize=1000&filter="+url.QueryEscape("standing = true")).GetWarnings() {
+		if w.GetAcknowledgeTime() == nil && w.GetVehicle() != "vehicles/van-09" {
+			missed = w
+		}
+	}
+	if missed == nil {
+		t.Fatal("there is no warning to acknowledge")
+	}
+	if err := here.api.Call(t.Context(), "POST", "/v1/"+missed.GetName()+":acknowledge", &creepagev1.AcknowledgeWarningRequest{Note: "while the address is off"}, nil); err != nil {
+		t.Fatal(err)
+	}
+	settle(t)
+	if got := to.got(); len(got) != 0 {
+		t.Fatalf("switched off, it was sent %v", got)
+	}
+	press("switch", "on")
+	if page = press("replay", ""); !strings.Contains(page, "What it missed is on its way again") {
+		t.Errorf("the page says %.3000s", page)
+	}
+	for end := time.Now().Add(20 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+		_, page = p.get(at[1] + "?only=delivered")
+		if got := to.got(); len(got) == 1 && got[0] == "warning.changed" && strings.Contains(page, `data-l="Message">warning.changed<`) {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatalf("it was sent %v; the page says %.5000s", to.got(), page)
+		}
+	}
+	p.post(at[1]+"/delete", form(page))
 }

@@ -32,6 +32,7 @@ type site struct {
 	chromium          context.Context
 	loaded            time.Time // when the fleet's records end
 	faults            *faults
+	data              string // the service's folder
 }
 
 // here is the site of this test process, made by TestMain.
@@ -59,7 +60,7 @@ func withSite(m *testing.M) (code int, err error) {
 	if err := os.Chmod(dir, 0o755); err != nil { // the database's account walks through it
 		return 1, err
 	}
-	s := &site{loaded: time.Now().UTC(), faults: &faults{}}
+	s := &site{loaded: time.Now().UTC(), faults: &faults{}, data: dir}
 	s.process, err = app.StartUp(ctx, app.UpConfig{Common: app.Common{Log: slog.New(s.faults), Clock: time.Now}, Data: dir, HTTP: "127.0.0.1:0", GRPC: "127.0.0.1:0", WebhooksInside: true})
 	if err != nil {
 		return 1, err

@@ -159,6 +159,7 @@ type vehiclePage struct {
 	Past      []*creepagev1.Warning
 	Corrected bool
 	Shown     daysShown
+	zone      *time.Location    // whose days they are
 	Switch    map[string]string // addresses of the other views
 	RequestID string
 	Today     string
@@ -180,20 +181,21 @@ func (p *vehiclePage) draw(now time.Time, size draw.Size) {
 	p.Heading = heading
 	whole.ID = fmt.Sprintf("whole-%.0f", size.Width)
 	whole.Title = "Insulation of " + p.Name + ": " + strings.ToLower(heading)
-	p.Drawn = len(whole.Readings)
+	p.Drawn, whole.Zone = len(whole.Readings), p.zone
 	p.Chart = template.HTML(whole.SVG(size))
-	p.Steps = chartSteps(whole.From, whole.To, p.Corrected)
+	p.Steps = chartSteps(whole.From, whole.To, p.zone, p.Corrected)
 }
 
 // vehicle loads what the address asks for and draws its large chart.
 func (b *Board) vehicle(r *http.Request, size draw.Size) (*vehiclePage, error) {
 	q := r.URL.Query()
-	shown := daysOf(q, b.now())
+	zone := zoneOf(r)
+	shown := daysOf(q, b.now(), zone)
 	rec, err := b.load(r.Context(), "vehicles/"+r.PathValue("vehicle"), shown)
 	if err != nil {
 		return nil, err
 	}
-	p := &vehiclePage{record: rec, Name: id(rec.Vehicle.GetName()), Corrected: q.Get("as") == "corrected", Shown: shown}
+	p := &vehiclePage{record: rec, Name: id(rec.Vehicle.GetName()), Corrected: q.Get("as") == "corrected", Shown: shown, zone: zone}
 	p.draw(b.now(), size)
 	return p, nil
 }
@@ -217,6 +219,7 @@ func (b *Board) vehiclePage(w http.ResponseWriter, r *http.Request, v *visitor, 
 	}
 	p.Switch = map[string]string{"measured": view(q, "as", ""), "corrected": view(q, "as", "corrected")}
 	for _, part := range p.record.Parts(b.now(), p.view()) {
+		part.Chart.Zone = p.zone
 		p.Parts = append(p.Parts, partRow{part, template.HTML(part.Chart.SVG(draw.Small))})
 	}
 	p.rows()

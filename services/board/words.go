@@ -37,6 +37,11 @@ func functions() template.FuncMap {
 			return casefile.WarningText(creepagev1.Warning_Kind(creepagev1.Warning_Kind_value[strings.ToUpper(s)]))
 		},
 		"amiss":   amiss,
+		"due":     timetableText,
+		"run":     func(name string) string { return strings.Replace(id(name), "/runs/", "/files/", 1) },
+		"became":  runWords,
+		"asOf":    func(s creepagev1.ReportSchedule_AsOf) string { return wordOf(aheadAsOf, s.String()) },
+		"span":    func(s creepagev1.ReportSchedule_Span) string { return wordOf(aheadSpans, s.String()) },
 		"lower":   strings.ToLower,
 		"inc":     func(i int) int { return i + 1 },
 		"group":   casefile.GroupText,

@@ -15,9 +15,9 @@ import (
 type daysShown struct{ From, To time.Time }
 
 // daysOf reads what the address asks for: from and to, or the last so many days.
-func daysOf(q url.Values, now time.Time) daysShown {
-	from, err := time.Parse(time.DateOnly, q.Get("from"))
-	to, errTo := time.Parse(time.DateOnly, q.Get("to"))
+func daysOf(q url.Values, now time.Time, zone *time.Location) daysShown {
+	from, err := time.ParseInLocation(time.DateOnly, q.Get("from"), zone)
+	to, errTo := time.ParseInLocation(time.DateOnly, q.Get("to"), zone)
 	if err == nil && errTo == nil && to.After(from) {
 		return daysShown{from, to}
 	}
@@ -46,11 +46,11 @@ func (d daysShown) Chosen() bool { return !d.From.IsZero() }
 type chartStep struct{ Name, Key, Address string }
 
 // chartSteps are the ways from the days shown; without script they are links.
-func chartSteps(from, to time.Time, corrected bool) []chartStep {
+func chartSteps(from, to time.Time, zone *time.Location, corrected bool) []chartStep {
 	span := to.Sub(from)
 	quarter := span / 4
 	address := func(from, to time.Time) string {
-		q := url.Values{"from": {from.UTC().Format(time.DateOnly)}, "to": {to.UTC().AddDate(0, 0, 1).Format(time.DateOnly)}}
+		q := url.Values{"from": {from.In(zone).Format(time.DateOnly)}, "to": {to.In(zone).AddDate(0, 0, 1).Format(time.DateOnly)}}
 		if corrected {
 			q.Set("as", "corrected")
 		}
@@ -90,6 +90,23 @@ func chartSize(width int) draw.Size {
 		s.Height = draw.Wide.Height
 	}
 	return s
+}
+
+// zoneCookie holds the viewer's time zone, as a page's script found it.
+const zoneCookie = "creepage_zone"
+
+// zoneOf is the zone whose days a chart marks: the viewer's, or UTC where no script
+// has said it or this program does not know it.
+func zoneOf(r *http.Request) *time.Location {
+	c, err := r.Cookie(zoneCookie)
+	if err != nil || c.Value == "" || c.Value == "Local" { // which would be the server's
+		return time.UTC
+	}
+	zone, err := time.LoadLocation(c.Value)
+	if err != nil {
+		return time.UTC
+	}
+	return zone
 }
 
 // widthCookie holds the room for a chart, in pixels, as the page's script last

@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"context"
+	"fmt"
 	"sync"
 	"time"
 
@@ -12,10 +13,16 @@ import (
 // moves with weeks: opening a page must not read them anew each time. So it is
 // given again for reviewPause times as long as making it took, that is, at most
 // a two-hundredth of the time goes into it, and never for longer than
-// reviewKept. A small fleet's is made anew each time one looks.
+// reviewKept. A small fleet's is made anew each time one looks. Where making one
+// takes reviewSlow, nobody waits for a newer one: for reviewStale who asks gets
+// the one before, and a newer one is made meanwhile.
 const (
 	reviewPause = 200
 	reviewKept  = 10 * time.Minute
+	reviewSlow  = 200 * time.Millisecond
+	reviewStale = 24 * time.Hour
+	// reviewWithin bounds making one, which goes on when who asked has gone.
+	reviewWithin = 2 * time.Minute
 )
 
 // reviews keeps the last review of each organisation. What is kept is shared by
@@ -26,48 +33,67 @@ type reviews[T any] struct {
 }
 
 type reviewed[T any] struct {
-	making sync.Mutex // held while a newer one is made
 	mu     sync.Mutex
 	has    bool
 	said   T
 	until  time.Time // given again before
+	took   time.Duration
+	making *making[T] // nil: none is being made
 }
 
-func (e *reviewed[T]) get() (said T, until time.Time, has bool) {
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	return e.said, e.until, e.has
+// making is a review on its way.
+type making[T any] struct {
+	done chan struct{} // closed when it is there
+	said T
+	err  error
 }
 
-// of gives the organisation's review, or makes it where there is none or it is
-// too old. While one caller makes a newer one, the others get the one before.
+// of returns the organisation's review, or makes it where there is none or it is
+// too old. One is made at a time; an error is not kept.
 func (r *reviews[T]) of(ctx context.Context, organisation uuid.UUID, now func() time.Time, review func(context.Context) (T, error)) (T, error) {
 	e := r.entry(organisation)
-	said, until, has := e.get()
-	if has && now().Before(until) {
-		return said, nil
-	}
-	if has {
-		if !e.making.TryLock() {
-			return said, nil
-		}
-	} else {
-		e.making.Lock()
-	}
-	defer e.making.Unlock()
-	began := now()
-	if said, until, has = e.get(); has && began.Before(until) { // made while this one waited
-		return said, nil
-	}
-	next, err := review(ctx)
-	if err != nil {
-		return next, err
-	}
-	ended := now()
 	e.mu.Lock()
-	defer e.mu.Unlock()
-	e.said, e.until, e.has = next, ended.Add(min(reviewPause*ended.Sub(began), reviewKept)), true
-	return next, nil
+	said, fresh := e.said, e.has && now().Before(e.until)
+	if fresh {
+		e.mu.Unlock()
+		return said, nil
+	}
+	if e.making == nil {
+		e.making = &making[T]{done: make(chan struct{})}
+		go e.make(context.WithoutCancel(ctx), e.making, now, review)
+	}
+	m, stale := e.making, e.has && e.took >= reviewSlow && now().Before(e.until.Add(reviewStale))
+	e.mu.Unlock()
+	if stale {
+		return said, nil
+	}
+	select {
+	case <-m.done:
+		return m.said, m.err
+	case <-ctx.Done():
+		var none T
+		return none, ctx.Err()
+	}
+}
+
+func (e *reviewed[T]) make(ctx context.Context, m *making[T], now func() time.Time, review func(context.Context) (T, error)) {
+	ctx, cancel := context.WithTimeout(ctx, reviewWithin)
+	defer cancel()
+	began := now()
+	defer func() {
+		if p := recover(); p != nil { // outside the chain that catches one in a call
+			m.err = fmt.Errorf("make a review: %v", p)
+		}
+		ended := now()
+		e.mu.Lock()
+		defer e.mu.Unlock()
+		if e.making = nil; m.err == nil {
+			e.said, e.has, e.took = m.said, true, ended.Sub(began)
+			e.until = ended.Add(min(reviewPause*e.took, reviewKept))
+		}
+		close(m.done)
+	}()
+	m.said, m.err = review(ctx)
 }
 
 func (r *reviews[T]) entry(organisation uuid.UUID) *reviewed[T] {

@@ -30,10 +30,21 @@ func (c *clock) add(d time.Duration) {
 	c.at = c.at.Add(d)
 }
 
+// waits lets what is made behind an answer end.
+func waits[T any](r *reviews[T], organisation uuid.UUID) {
+	e := r.entry(organisation)
+	e.mu.Lock()
+	m := e.making
+	e.mu.Unlock()
+	if m != nil {
+		<-m.done
+	}
+}
+
 func TestAReviewIsKeptTwoHundredTimesAsLongAsItTookForEachOrganisation(t *testing.T) {
 	var r reviews[int]
 	c := newClock()
-	made, takes := 0, time.Second
+	made, takes := 0, 100*time.Millisecond
 	review := func(context.Context) (int, error) { made++; c.add(takes); return made, nil }
 	one, two := uuid.New(), uuid.New()
 	ask := func(what string, organisation uuid.UUID, after time.Duration, want int) {
@@ -43,42 +54,66 @@ func TestAReviewIsKeptTwoHundredTimesAsLongAsItTookForEachOrganisation(t *testin
 		if err != nil || got != want {
 			t.Errorf("%s: the review is number %d, %v; want %d", what, got, err, want)
 		}
+		waits(&r, organisation)
 	}
 	ask("the first", one, 0, 1)
-	ask("while it is kept", one, 199*time.Second, 1)
+	ask("while it is kept", one, 19*time.Second, 1)
 	ask("of another organisation", two, 0, 2)
+	takes = time.Second
 	ask("when it is too old", one, time.Second, 3)
 	takes = time.Hour
-	ask("one that takes long", one, 201*time.Second, 4)
+	ask("when one that took long is too old, the one before", one, 201*time.Second, 3)
+	ask("and then the newer", one, 0, 4)
+	ask("which is kept for ten minutes", one, 10*time.Minute-time.Second, 4)
 	takes = 0
-	ask("is kept for ten minutes", one, 10*time.Minute-time.Second, 4)
-	ask("and no longer", one, time.Second, 5)
+	ask("and given once more", one, time.Second, 4)
 	ask("one that takes no time is made each time", one, 0, 6)
+	takes = time.Second
+	ask("one that will take long", one, 0, 7)
+	ask("nobody gets one that is more than a day too old", one, 24*time.Hour+200*time.Second, 8)
 }
 
-func TestWhileOneMakesANewerReviewTheOthersGetTheOneBeforeAndAnErrorIsNotKept(t *testing.T) {
+func TestWhileAReviewIsMadeTheOthersWaitForTheSameAndAnErrorIsNotKept(t *testing.T) {
 	var r reviews[string]
 	c := newClock()
 	organisation, bad := uuid.New(), errors.New("database away")
 	if _, err := r.of(t.Context(), organisation, c.now, func(context.Context) (string, error) { c.add(time.Second); return "", bad }); !errors.Is(err, bad) {
 		t.Fatalf("%v", err)
 	}
-	if got, err := r.of(t.Context(), organisation, c.now, func(context.Context) (string, error) { c.add(time.Second); return "old", nil }); err != nil || got != "old" {
-		t.Fatalf("%q %v", got, err)
+	if _, err := r.of(t.Context(), organisation, c.now, func(context.Context) (string, error) { panic("out of range") }); err == nil {
+		t.Fatal("a review that panics is none")
 	}
-	c.add(reviewKept)
 	begun, end := make(chan struct{}), make(chan struct{})
 	var wait sync.WaitGroup
 	wait.Go(func() {
-		got, err := r.of(t.Context(), organisation, c.now, func(context.Context) (string, error) { close(begun); <-end; return "new", nil })
+		got, err := r.of(t.Context(), organisation, c.now, func(context.Context) (string, error) { close(begun); <-end; c.add(time.Second); return "new", nil })
 		if err != nil || got != "new" {
 			t.Errorf("who makes it gets %q, %v", got, err)
 		}
 	})
 	<-begun
-	if got, err := r.of(t.Context(), organisation, c.now, func(context.Context) (string, error) { return "another", nil }); err != nil || got != "old" {
-		t.Errorf("meanwhile another gets %q, %v", got, err)
+	other := func(context.Context) (string, error) { return "another", nil }
+	impatient, cancel := context.WithCancel(t.Context())
+	cancel()
+	if _, err := r.of(impatient, organisation, c.now, other); !errors.Is(err, context.Canceled) {
+		t.Errorf("who cannot wait gets %v", err)
 	}
+	wait.Go(func() {
+		if got, err := r.of(t.Context(), organisation, c.now, other); err != nil || got != "new" {
+			t.Errorf("who waits gets %q, %v", got, err)
+		}
+	})
 	close(end)
 	wait.Wait()
+	// Who asked first may go: what is made is there for the next.
+	c.add(reviewKept + reviewStale)
+	gone, leave := context.WithCancel(t.Context())
+	leave()
+	if _, err := r.of(gone, organisation, c.now, func(ctx context.Context) (string, error) { return "later", ctx.Err() }); !errors.Is(err, context.Canceled) && err != nil {
+		t.Errorf("%v", err)
+	}
+	waits(&r, organisation)
+	if e := r.entry(organisation); e.said != "later" {
+		t.Errorf("kept is %q", e.said)
+	}
 }

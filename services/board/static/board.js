@@ -6,6 +6,10 @@
   // months and days in orders that one reader takes for another.
   const months = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
   const dayWords = (at) => `${at.getDate()} ${months[at.getMonth()]} ${at.getFullYear()}`;
+  // Charts are drawn by the server; it marks the days of this zone. A name of a zone
+  // needs no quoting in a cookie but for its slashes, which are allowed there.
+  const zone = Intl.DateTimeFormat().resolvedOptions().timeZone;
+  if (/^[A-Za-z0-9_+\/-]+$/.test(zone ?? "")) document.cookie = `creepage_zone=${zone}; path=/; max-age=31536000; samesite=lax`;
   const two = (n) => String(n).padStart(2, "0");
   const momentWords = (at) => `${dayWords(at)}, ${two(at.getHours())}:${two(at.getMinutes())}`;
   for (const t of document.querySelectorAll("time[datetime]")) {
@@ -38,8 +42,12 @@
     hidden.value = offset;
     f.after(hidden);
     f.addEventListener("change", () => { hidden.value = new Date(f.value).getTimezoneOffset(); });
-    const zone = f.closest("form").querySelector("[data-zone]");
-    if (zone) zone.textContent = "";
+    const label = f.closest("form").querySelector("[data-zone]");
+    if (label) label.textContent = "";
+  }
+
+  for (const f of document.querySelectorAll("input[data-own-zone]")) {
+    if (!f.value && !f.form.querySelector("[aria-invalid]") && location.pathname === "/ahead") f.value = zone ?? "";
   }
 
   for (const f of document.querySelectorAll("input[type=date], input[type=datetime-local]")) {
@@ -176,8 +184,9 @@
       const ends = [dayAt(a), dayAt(e.clientX)].sort((p, q) => p - q);
       const params = new URLSearchParams(query);
       for (const name of ["span", "done"]) params.delete(name);
-      params.set("from", new Date(ends[0]).toISOString().slice(0, 10));
-      params.set("to", new Date(Math.max(ends[1], ends[0] + 3 * 86400000) + 86400000).toISOString().slice(0, 10));
+      const iso = (ms) => { const at = new Date(ms); return `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())}`; };
+      params.set("from", iso(ends[0]));
+      params.set("to", iso(Math.max(ends[1], ends[0] + 3 * 86400000) + 86400000));
       show("?" + params, true);
     });
   }

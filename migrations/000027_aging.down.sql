@@ -1,0 +1,2 @@
+ALTER TABLE latest_outlooks DROP COLUMN aging;
+DROP FUNCTION aging_of_parts(jsonb);
