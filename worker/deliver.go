@@ -79,6 +79,7 @@ func (w *Worker) newJobs(s *store.Store, log *slog.Logger) (*river.Client[pgx.Tx
 		}
 	}
 	client, err := river.NewClient(riverpgxv5.New(s.Pool()), &river.Config{
+		ReindexerIndexNames: []string{}, // the worker's login does not own the jobs' indexes; those who do see to them
 		Queues: map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: changeWorkers}, deliveryQueue: {MaxWorkers: deliveryWorkers}, digestQueue: {MaxWorkers: digestWorkers},
 			reportQueue: {MaxWorkers: reportWorkers}, lessonQueue: {MaxWorkers: 1}},
 		PeriodicJobs: []*river.PeriodicJob{

@@ -73,3 +73,15 @@ func TestTheChartsDateIsTheOutlooks(t *testing.T) {
 		t.Errorf("the chart says %s, the page %s", got, DueOf(o).Big)
 	}
 }
+
+func TestASentenceOfTheAPIIsWrittenAsPeopleSayIt(t *testing.T) {
+	for in, want := range map[string]string{
+		"battery hv_minus to chassis was not measured since 2026-03-02": "battery HV− to chassis was not measured since 2 Mar 2026",
+		"motor phase_u and fuel_cell hv_plus; weaker_pole":              "motor phase U and fuel cell HV+; weaker pole",
+		"by 2026-03-02T10:00 or 12026-03-02":                            "by 2026-03-02T10:00 or 12026-03-02",
+	} {
+		if got := Prose(in); got != want {
+			t.Errorf("%q is written %q, want %q", in, got, want)
+		}
+	}
+}

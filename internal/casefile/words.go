@@ -124,9 +124,13 @@ func Date(day string) string {
 
 var dayOfTheContract = regexp.MustCompile(`\b\d{4}-\d{2}-\d{2}\b`)
 
-// Prose writes the days in a sentence of the API, which programs read too, as
-// everywhere on the pages.
-func Prose(sentence string) string { return dayOfTheContract.ReplaceAllStringFunc(sentence, Date) }
+var wordOfTheContract = regexp.MustCompile(`\b(hv_plus|hv_minus|phase_[uvw]|fuel_cell|weaker_pole)\b`)
+
+// Prose writes the days and the words of the sets in a sentence of the API, which
+// programs read too, as everywhere on the pages.
+func Prose(sentence string) string {
+	return dayOfTheContract.ReplaceAllStringFunc(wordOfTheContract.ReplaceAllStringFunc(sentence, GroupText), Date)
+}
 
 // Due is by when, as people say it.
 type Due struct {

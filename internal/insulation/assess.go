@@ -181,9 +181,9 @@ func noteConditions(n *notes, r *Reading) {
 	margin, dewPoint, ok := r.partDewPoint()
 	switch {
 	case ok && margin <= 0:
-		n.add(NoteBelowDewPoint, "the part at %s C is at or below the air's dew point of %.1f C: there is moisture on it; measure again dry", number(r.PartCelsius), dewPoint)
+		n.add(NoteBelowDewPoint, "the part at %s °C is at or below the air's dew point of %.1f °C: there is moisture on it; measure again dry", number(r.PartCelsius), dewPoint)
 	case ok && margin <= NearDewPointCelsius:
-		n.add(NoteNearDewPoint, "the part at %s C is only %.1f C above the air's dew point of %.1f C", number(r.PartCelsius), margin, dewPoint)
+		n.add(NoteNearDewPoint, "the part at %s °C is only %.1f °C above the air's dew point of %.1f °C", number(r.PartCelsius), margin, dewPoint)
 	}
 }
 
@@ -224,7 +224,7 @@ func noteMeter(n *notes, r *Reading, when time.Time) {
 		n.add(NoteCalibrationOld, "the meter was calibrated on %s, more than a year before the reading", r.CalibratedAt.Format(time.DateOnly))
 	}
 	if r.AirCelsius < minMeterCelsius || r.AirCelsius > maxMeterCelsius {
-		n.add(NoteMeterTemperature, "%s C is outside the %v to %v C meters are rated for (IEC 61557-2)", number(r.AirCelsius), minMeterCelsius, maxMeterCelsius)
+		n.add(NoteMeterTemperature, "%s °C is outside the %v to %v °C meters are rated for (IEC 61557-2)", number(r.AirCelsius), minMeterCelsius, maxMeterCelsius)
 	}
 }
 

@@ -357,7 +357,7 @@ func (item *VisitItem) reason(r *Reading) (code, text string) {
 	case item.ServiceLimit == NotMet:
 		return "confirm", item.Sentence + ": confirm it with a second reading before replacing anything"
 	case item.AtReference == CannotTell:
-		return "temperature", fmt.Sprintf("corrected from %s C it lies between %s and %s, on both sides of the limit: measure again nearer the reference temperature", number(r.Celsius()), FormatOhms(item.Corrected.Low), FormatOhms(item.Corrected.High))
+		return "temperature", fmt.Sprintf("corrected from %s °C it lies between %s and %s, on both sides of the limit: measure again nearer the reference temperature", number(r.Celsius()), FormatOhms(item.Corrected.Low), FormatOhms(item.Corrected.High))
 	}
 	return "", ""
 }

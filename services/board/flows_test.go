@@ -298,7 +298,8 @@ func TestAVisitThatContradictsItselfIsAskedBackBeforeItIsEntered(t *testing.T) {
 
 // accessibility gives a check of the page that stands in a browser by axe-core, an
 // accessibility checker of others.
-func accessibility(t *testing.T, b *browser) func(where string) {
+// Without rules it is held against all of them.
+func accessibility(t *testing.T, b *browser) func(where string, rules ...string) {
 	t.Helper()
 	file := filepath.Join("..", "..", ".cache", "axe", "axe.min.js")
 	if _, err := os.Stat(file); err != nil {
@@ -310,12 +311,16 @@ func accessibility(t *testing.T, b *browser) func(where string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return func(where string) {
+	return func(where string, rules ...string) {
 		t.Helper()
 		if !eval[bool](b, `"axe" in window`) {
 			eval[string](b, string(axe)+`; ""`)
 		}
-		found := eval[string](b, `axe.run({resultTypes: ["violations"]}).then(r => JSON.stringify(r.violations.filter(v => v.impact === "serious" || v.impact === "critical").map(v => v.id + ": " + v.nodes.slice(0, 3).map(n => n.html.slice(0, 150) + " " + (n.any[0]?.message || "")).join(" | "))))`)
+		only := ""
+		if len(rules) > 0 {
+			only = `, runOnly: ["` + strings.Join(rules, `", "`) + `"]`
+		}
+		found := eval[string](b, `axe.run({resultTypes: ["violations"]`+only+`}).then(r => JSON.stringify(r.violations.filter(v => v.impact === "serious" || v.impact === "critical").map(v => v.id + ": " + v.nodes.slice(0, 3).map(n => n.html.slice(0, 150) + " " + (n.any[0]?.message || "")).join(" | "))))`)
 		var faults []string
 		if err := json.Unmarshal([]byte(found), &faults); err != nil {
 			t.Fatal(err)

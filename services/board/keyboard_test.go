@@ -143,7 +143,7 @@ func TestEnterSendsEveryFormOfTheNewerPages(t *testing.T) {
 	says("1 would be entered")
 	b.do(chromedp.Focus(chromedp.CSS("form[action$='/enter'] button")))
 	b.press(kb.Enter)
-	says("Of 1 readings 1 were entered")
+	says("Of 1 reading 1 was entered")
 	b.open("/export?report=outlooks")
 	enter("#e-vehicle", "van-02")
 	b.until(`true`)

@@ -1,6 +1,7 @@
 package board
 
 import (
+	"cmp"
 	"fmt"
 	"net/url"
 	"slices"
@@ -110,7 +111,7 @@ func newSettleForm(t *table, m *sheet.Mapping) *settleForm {
 		}
 		m = &sheet.Mapping{}
 	}
-	f.DecimalComma, f.TimeZone, f.TimeOfDay, f.Unsure = m.DecimalComma, m.TimeZone, m.TimeOfDay, m.Unsure
+	f.DecimalComma, f.TimeZone, f.TimeOfDay, f.Unsure = m.DecimalComma, m.TimeZone, m.TimeOfDay, unsureTexts(m.Unsure)
 	f.TimeForms = append(slices.Clone(m.TimeForms), make([]string, max(0, 2-len(m.TimeForms)))...)
 	for _, name := range files.ReadingColumns {
 		f.Columns = append(f.Columns, choiceOfColumn(name, t, m))
@@ -265,4 +266,38 @@ func (p *uploadPage) understood() []understood {
 		list = append(list, u)
 	}
 	return list
+}
+
+// unsureTexts says what a proposal leaves open in the words of the form; the
+// proposal itself speaks of a mapping file.
+func unsureTexts(unsure []string) []string {
+	texts := make([]string, len(unsure))
+	for i, text := range unsure {
+		about, rest, _ := strings.Cut(text, ": ")
+		column, _ := strings.CutPrefix(about, "words.")
+		word := cmp.Or(columnWords[column], column)
+		switch {
+		case about == "time_zone":
+			text = "In whose local time the times are. Say it under “In the local time of”."
+		case about == "time_forms":
+			text = "How times are written: " + rest + "."
+		case about == "time_of_day":
+			text = "What time stands for days without one, such as 12:00."
+		case strings.HasPrefix(about, "words."):
+			text = "What the cells of “" + word + "” mean. Say it beside the column; other rows may hold more."
+		case about == "ids":
+			name, holds, _ := strings.Cut(rest, " ")
+			names, _, _ := strings.Cut(holds, "; agree")
+			text = upper(cmp.Or(columnWords[name], name)) + " " + names + ". Where they are to stay as they are, untick “make ids of names”."
+		case strings.HasPrefix(rest, "no column looks like it"):
+			text = "Which column holds “" + word + "”: none looks like it. Choose one, or say what it is in every row."
+			if column == "platform" {
+				text += " Vehicles that are registered need neither."
+			}
+		case columnWords[column] != "":
+			text = upper(word) + ": " + rest + "."
+		}
+		texts[i] = text
+	}
+	return texts
 }

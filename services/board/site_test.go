@@ -50,7 +50,7 @@ func TestMain(m *testing.M) {
 // withSite runs the tests between the start and the end of a site. A fault in
 // the service's log fails them.
 func withSite(m *testing.M) (code int, err error) {
-	ctx, cancel := context.WithTimeout(context.Background(), 15*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 25*time.Minute)
 	defer cancel()
 	dir, err := os.MkdirTemp("", "creepage-board-")
 	if err != nil {

@@ -5,8 +5,10 @@ import (
 	"net/http"
 	"net/url"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
 
@@ -178,5 +180,61 @@ func TestShopsMetersAndTheFleetAreReviewedOnTheirPages(t *testing.T) {
 	}
 	if code, _ := newPlain(t, here.shopKey).get("/webhooks"); code != http.StatusForbidden {
 		t.Errorf("a shop's key is answered %d at the webhooks", code)
+	}
+}
+
+// The stems under the axis stand where days begin: in the viewer's zone, where the
+// page's script has left its name, across a change of its clocks too, else in UTC.
+// When clocks change is the IANA time zone database's, by the standard library.
+func TestAChartMarksTheDaysOfTheViewersZone(t *testing.T) {
+	attribute := func(svg, name string) string {
+		m := regexp.MustCompile(` ` + name + `="([^"]*)"`).FindStringSubmatch(svg)
+		if m == nil {
+			t.Fatalf("the chart has no %s", name)
+		}
+		return m[1]
+	}
+	for zone, from := range map[string]string{"": "2026-10-20", "Europe/Berlin": "2026-10-20", "Pacific/Auckland": "2026-09-20", "America/St_Johns": "2026-10-28", "Nowhere/At_All": "2026-10-20", "Local": "2026-10-20"} {
+		p := newPlain(t, here.adminKey)
+		at, err := url.Parse(p.base)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if zone != "" {
+			p.client.Jar.SetCookies(at, []*http.Cookie{{Name: "creepage_zone", Value: zone}})
+		}
+		in, err := time.LoadLocation(zone)
+		if err != nil || zone == "Local" {
+			in = time.UTC
+		}
+		begin, err := time.ParseInLocation(time.DateOnly, from, in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, page := p.get("/vehicles/van-02?from=" + from + "&to=" + begin.AddDate(0, 0, 14).Format(time.DateOnly))
+		svg := regexp.MustCompile(`(?s)<svg[^>]* class="chart".*?</svg>`).FindString(page[strings.Index(page, `class="plot"`):])
+		number := func(name string) float64 {
+			x, err := strconv.ParseFloat(attribute(svg, name), 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return x
+		}
+		start, errFrom := time.Parse(time.RFC3339, attribute(svg, "data-from"))
+		end, errTo := time.Parse(time.RFC3339, attribute(svg, "data-to"))
+		if errFrom != nil || errTo != nil || !start.Equal(begin) {
+			t.Errorf("zone %q: the chart begins %v, want %v", zone, start, begin)
+		}
+		stems := regexp.MustCompile(`<line class="stem" x1="([0-9.]+)"`).FindAllStringSubmatch(svg, -1)
+		if len(stems) < 5 {
+			t.Fatalf("zone %q: %d days are marked", zone, len(stems))
+		}
+		for _, m := range stems {
+			x, _ := strconv.ParseFloat(m[1], 64)
+			is := start.Add(time.Duration((x - number("data-left")) / (number("data-right") - number("data-left")) * float64(end.Sub(start)))).In(in)
+			if off := is.Add(12 * time.Hour); math.Abs(is.Sub(time.Date(off.Year(), off.Month(), off.Day(), 0, 0, 0, 0, in)).Minutes()) > 20 { // a tenth of a pixel is 3 minutes
+				t.Errorf("zone %q: a day is marked at %v", zone, is)
+			}
+		}
 	}
 }

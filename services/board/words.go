@@ -37,6 +37,8 @@ func functions() template.FuncMap {
 			return casefile.WarningText(creepagev1.Warning_Kind(creepagev1.Warning_Kind_value[strings.ToUpper(s)]))
 		},
 		"amiss":   amiss,
+		"again":   againText,
+		"section": sectionWord,
 		"due":     timetableText,
 		"run":     func(name string) string { return strings.Replace(id(name), "/runs/", "/files/", 1) },
 		"became":  runWords,
@@ -70,6 +72,29 @@ func functions() template.FuncMap {
 		"columned": func(c columnChoice, header []string) columned { return columned{c, header} },
 		"args":     func(p *vehiclePage, v *visitor, w *creepagev1.Warning) warningArgs { return warningArgs{p, v, w} },
 	}
+}
+
+// againText says which point to measure again and why; many a reason names it itself.
+func againText(m *creepagev1.MeasureAgain) string {
+	reason, component := casefile.Prose(m.GetReason()), casefile.Word(m.GetComponent())
+	if strings.HasPrefix(reason, component+" ") {
+		return upper(reason)
+	}
+	return upper(component) + ", " + casefile.Word(m.GetConductor()) + ": " + reason
+}
+
+// sectionWord is how a page stands to a link of the navigation, as ARIA has it: it
+// is that page, or belongs to it or to one beside it.
+func sectionWord(link, path string, beside ...string) string {
+	if path == link {
+		return "page"
+	}
+	for _, at := range append(beside, link) {
+		if path == at || strings.HasPrefix(path, at+"/") {
+			return "true"
+		}
+	}
+	return ""
 }
 
 // warningArgs is what the form for a warning's finding needs.
