@@ -116,8 +116,8 @@ func TestATimetableIsMadeAFileOrderedFetchedTriedAgainSwitchedAndRemoved(t *test
 		t.Errorf("removed, it is answered %d", code)
 	}
 	// A shop's key sees none of it.
-	if code, _ := newPlain(t, here.shopKey).get("/ahead"); code != http.StatusForbidden {
-		t.Errorf("a shop's key is answered %d", code)
+	if code, page := newPlain(t, here.shopKey).get("/ahead"); code != http.StatusForbidden || !strings.Contains(page, "It may enter and correct its own shop’s readings") || strings.Contains(page, "SHOP") {
+		t.Errorf("a shop's key is answered %d %.3000s", code, page)
 	}
 }
 

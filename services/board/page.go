@@ -123,7 +123,11 @@ func (b *Board) failWith(w http.ResponseWriter, r *http.Request, v *visitor, err
 	case codes.Canceled: // whoever asked has gone
 		b.fail(w, r, v, http.StatusServiceUnavailable, "Broken off.", "")
 	case codes.PermissionDenied:
-		b.fail(w, r, v, http.StatusForbidden, "Your key may not do that.", st.Message())
+		help := st.Message()
+		if v != nil {
+			help = "It may " + roleText(v.role()) + ". Whoever keeps the keys of your organisation can give you another."
+		}
+		b.fail(w, r, v, http.StatusForbidden, "Your key may not do that.", help)
 	case codes.Unavailable, codes.ResourceExhausted, codes.DeadlineExceeded:
 		b.log.Warn("board could not ask", "path", r.URL.Path, "error", err)
 		b.fail(w, r, v, http.StatusServiceUnavailable, "The service is busy or not reachable.", "Try again in a moment. "+st.Message())
