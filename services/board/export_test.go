@@ -125,7 +125,7 @@ func TestWhatIsWrongWithAnExportStandsOnThePageWithWhatWasChosen(t *testing.T) {
 	}{
 		{url.Values{"report": {"readings"}, "filter": {"colour = RED"}, "vehicle": {"van-0*"}}, http.StatusBadRequest, []string{"colour", `value="van-0*"`, "Download"}},
 		{url.Values{"report": {"readings"}, "from": {"yesterday"}}, http.StatusBadRequest, []string{"yesterday", "2026-03-02"}},
-		{url.Values{"report": {"readings"}, "from": {"2026-03-02"}, "to": {"2026-03-01"}}, http.StatusBadRequest, []string{"end time"}},
+		{url.Values{"report": {"readings"}, "from": {"2026-03-02"}, "to": {"2026-03-01"}}, http.StatusBadRequest, []string{"Up to that day: "}},
 		{url.Values{"report": {"readings"}, "as_of": {"2999-01-01"}}, http.StatusBadRequest, []string{"future"}},
 		{url.Values{"report": {"readings"}, "format": {"doc"}}, http.StatusBadRequest, []string{"doc"}},
 		{url.Values{"report": {"tracks"}, "column": {"nothing"}}, http.StatusBadRequest, []string{"nothing"}},

@@ -25,6 +25,7 @@ var formFields = map[string]formField{
 	"report_schedule.weekday": {"a-weekday", "Day of the week"}, "report_schedule.month_day": {"a-month-day", "Day of the month"}, "report_schedule.hour": {"a-hour", "At"},
 	"report_schedule.time_zone": {"a-zone", "In the time of"}, "report_schedule.destination": {"a-destination", "To"}, "report_schedule.folder": {"a-folder", "Folder there"},
 	"calibration.calibrate_time": {"", "Calibrated on"}, "calibration.due_time": {"", "Due again"}, "calibration.note": {"", "Note"},
+	"start_time": {"", "From"}, "end_time": {"", "Up to that day"}, "as_of_time": {"", "As known at the end of"}, "columns": {"", "Columns"},
 	"note": {"", "Note"}, "reason": {"", "What was wrong with it"}, "finding": {"", "Found"}, "component": {"", "Component"},
 }
 
@@ -51,7 +52,7 @@ func mistakesOf(err error, outcome string) mistakes {
 		}
 	}
 	if m.Rest = strings.Join(rest, " "); m.Rest == "" && len(m.Fields) == 0 {
-		m.Rest = sentence(status.Convert(err).Message())
+		m.Rest = upper(sentence(status.Convert(err).Message()))
 	}
 	return m
 }
@@ -120,7 +121,7 @@ func problemText(err error) string {
 	if len(fields) > 0 {
 		return strings.Join(fields, " ")
 	}
-	return status.Convert(err).Message()
+	return upper(sentence(status.Convert(err).Message()))
 }
 
 // amiss is one field's mistake for the template beside it.

@@ -139,7 +139,7 @@ func TestAWebhookIsAddedTestedSwitchedRotatedAndRemovedInTheBrowser(t *testing.T
 func TestTheWarningPolicyIsChosenInWordsAndItsHistoryStands(t *testing.T) {
 	p := newPlain(t, here.adminKey)
 	_, page := p.get("/policy")
-	for _, want := range []string{"90 days", "usual", "few", "many", "Nobody yet"} {
+	for _, want := range []string{"90 days", "usual", "few", "many", "Who changed it"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page does not say %q", want)
 		}
@@ -259,7 +259,7 @@ func TestWhatAnAddressMissedIsSentAgainFromItsPage(t *testing.T) {
 		}
 		code, page := p.post(at[1]+"/"+what, f)
 		if code != http.StatusOK {
-			t.Fatalf("%s is answered %d", what, code)
+			t.Fatalf("%s is answered %d: %.3000s", what, code, page[strings.Index(page, "<main"):])
 		}
 		return page
 	}

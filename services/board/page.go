@@ -130,7 +130,7 @@ func (b *Board) failWith(w http.ResponseWriter, r *http.Request, v *visitor, err
 		b.fail(w, r, v, http.StatusForbidden, "Your key may not do that.", help)
 	case codes.Unavailable, codes.ResourceExhausted, codes.DeadlineExceeded:
 		b.log.Warn("board could not ask", "path", r.URL.Path, "error", err)
-		b.fail(w, r, v, http.StatusServiceUnavailable, "The service is busy or not reachable.", "Try again in a moment. "+st.Message())
+		b.fail(w, r, v, http.StatusServiceUnavailable, "The service is busy or not reachable.", "Try again in a moment: "+sentence(st.Message()))
 	default:
 		b.log.Error("board could not ask", "path", r.URL.Path, "error", err)
 		b.fail(w, r, v, http.StatusInternalServerError, "Something went wrong on the server.", "It is in the server's log. Try again; if it stays, tell whoever runs the service.")

@@ -13,14 +13,14 @@ import (
 // moves with weeks: opening a page must not read them anew each time. So it is
 // given again for reviewPause times as long as making it took, that is, at most
 // a two-hundredth of the time goes into it, and never for longer than
-// reviewKept. A small fleet's is made anew each time one looks. Where making one
-// takes reviewSlow, nobody waits for a newer one: for reviewStale who asks gets
-// the one before, and a newer one is made meanwhile.
+// reviewKept. A small fleet's is made anew each time one looks. Who asks waits
+// reviewPatience for a newer one, and then gets the one before if it is not too
+// old by more than reviewStale; the newer one is made all the same.
 const (
-	reviewPause = 200
-	reviewKept  = 10 * time.Minute
-	reviewSlow  = 200 * time.Millisecond
-	reviewStale = 24 * time.Hour
+	reviewPause    = 200
+	reviewKept     = 10 * time.Minute
+	reviewPatience = 300 * time.Millisecond
+	reviewStale    = 24 * time.Hour
 	// reviewWithin bounds making one, which goes on when who asked has gone.
 	reviewWithin = 2 * time.Minute
 )
@@ -36,8 +36,7 @@ type reviewed[T any] struct {
 	mu     sync.Mutex
 	has    bool
 	said   T
-	until  time.Time // given again before
-	took   time.Duration
+	until  time.Time  // given again before
 	making *making[T] // nil: none is being made
 }
 
@@ -62,14 +61,17 @@ func (r *reviews[T]) of(ctx context.Context, organisation uuid.UUID, now func() 
 		e.making = &making[T]{done: make(chan struct{})}
 		go e.make(context.WithoutCancel(ctx), e.making, now, review)
 	}
-	m, stale := e.making, e.has && e.took >= reviewSlow && now().Before(e.until.Add(reviewStale))
+	m, stale := e.making, e.has && now().Before(e.until.Add(reviewStale))
 	e.mu.Unlock()
+	var enough <-chan time.Time // never, where there is none before
 	if stale {
-		return said, nil
+		enough = time.After(reviewPatience)
 	}
 	select {
 	case <-m.done:
 		return m.said, m.err
+	case <-enough:
+		return said, nil
 	case <-ctx.Done():
 		var none T
 		return none, ctx.Err()
@@ -88,8 +90,8 @@ func (e *reviewed[T]) make(ctx context.Context, m *making[T], now func() time.Ti
 		e.mu.Lock()
 		defer e.mu.Unlock()
 		if e.making = nil; m.err == nil {
-			e.said, e.has, e.took = m.said, true, ended.Sub(began)
-			e.until = ended.Add(min(reviewPause*e.took, reviewKept))
+			e.said, e.has = m.said, true
+			e.until = ended.Add(min(reviewPause*ended.Sub(began), reviewKept))
 		}
 		close(m.done)
 	}()
