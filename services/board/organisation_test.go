@@ -239,6 +239,7 @@ func TestKeysAreMadeWithARoleAndAnEndAndRevokedAndAShopIsMade(t *testing.T) {
 
 // While an address is off a warning changes; switched on, it is sent from the page.
 func TestWhatAnAddressMissedIsSentAgainFromItsPage(t *testing.T) {
+	settle(t)
 	to := newReceiver(t)
 	p := newPlain(t, here.adminKey)
 	_, page := p.get("/webhooks")
