@@ -220,6 +220,8 @@ func TestAVisitOnAPhoneSurvivesALostConnectionAndEntersNothingTwice(t *testing.T
 		t.Errorf("too small for a gloved hand: %v", small)
 	}
 	b.shot("visit-precautions-360")
+	check := accessibility(t, b)
+	check("the precautions of a visit")
 	b.click("[data-on]")
 	b.enter("input[name=temperature]", "18.5")
 	b.enter("input[name=range]", "550 MΩ")
@@ -228,6 +230,7 @@ func TestAVisitOnAPhoneSurvivesALostConnectionAndEntersNothingTwice(t *testing.T
 	b.click("[data-on]")
 	b.until(`document.querySelector("[data-point='0'] [data-said]").textContent.includes("Meets the service limit")`)
 	b.shot("visit-answer-360")
+	check("the answer to a reading")
 	if n := count() - before; n != 1 {
 		t.Fatalf("%d readings entered, want 1", n)
 	}
@@ -242,6 +245,7 @@ func TestAVisitOnAPhoneSurvivesALostConnectionAndEntersNothingTwice(t *testing.T
 	b.click("[data-on]")
 	b.until(`document.querySelector("[data-connection]").textContent.includes("2 readings")`)
 	b.shot("visit-offline-360")
+	check("a visit without a connection")
 	if n := count() - before; n != 1 {
 		t.Fatalf("%d readings entered without a connection", n-1)
 	}
