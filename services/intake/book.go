@@ -3,7 +3,6 @@ package intake
 import (
 	"context"
 	"maps"
-	"slices"
 	"sync"
 	"time"
 
@@ -17,22 +16,28 @@ import (
 // remembered, so that a busy sender costs a few queries a second.
 const bookFor = 2 * time.Second
 
-// mostVehicles bounds a book's memory.
+// mostVehicles bounds what is remembered of an organisation.
 const mostVehicles = 100_000
 
-// book is what intake knows of one organisation for a moment.
-type book struct {
-	until     time.Time
+// register is what intake remembers of an organisation's platforms, shops and
+// meters. It is never changed once others can see it.
+type register struct {
 	platforms map[string][]insulation.Platform // versions, oldest first
 	shops     map[string]bool
 	meters    map[string][]store.Calibration // newest first
-	vehicles  map[string]string              // vehicle to platform, both ids; grows as vehicles are asked for
+}
+
+// book is what a request asks of an organisation's register, and the platforms
+// of its vehicles, both ids, as far as they are registered.
+type book struct {
+	*register
+	vehicles map[string]string
 }
 
 // platform returns the version of a platform that held at a time, the first
 // one for times before all of them, nil if there is no such platform.
-func (b *book) platform(id string, at time.Time) *insulation.Platform {
-	versions := b.platforms[id]
+func (r *register) platform(id string, at time.Time) *insulation.Platform {
+	versions := r.platforms[id]
 	if len(versions) == 0 {
 		return nil
 	}
@@ -45,17 +50,38 @@ func (b *book) platform(id string, at time.Time) *insulation.Platform {
 	return chosen
 }
 
-// books holds a book for each organisation.
+// books remembers every organisation's register and vehicles for a moment.
 type books struct {
 	store *store.Store
 	now   func() time.Time
 
 	mu sync.Mutex
-	of map[uuid.UUID]*book
+	of map[uuid.UUID]*shelf
+}
+
+// shelf is what is remembered of one organisation.
+type shelf struct {
+	filling sync.Mutex // held by the one that asks for the register; the others wait for it
+
+	mu       sync.Mutex
+	register *register // nil: none yet
+	until    time.Time
+	vehicles map[string]string // as they are asked for
 }
 
 func newBooks(db *store.Store, now func() time.Time) *books {
-	return &books{store: db, now: now, of: map[uuid.UUID]*book{}}
+	return &books{store: db, now: now, of: map[uuid.UUID]*shelf{}}
+}
+
+func (bs *books) shelf(organisation uuid.UUID) *shelf {
+	bs.mu.Lock()
+	defer bs.mu.Unlock()
+	s := bs.of[organisation]
+	if s == nil {
+		s = &shelf{}
+		bs.of[organisation] = s
+	}
+	return s
 }
 
 // wanted is what a request asks a book for.
@@ -63,86 +89,132 @@ type wanted struct {
 	vehicles, shops, platforms []string
 }
 
-// holds says whether the book has every shop and platform of a request. One
-// that was made a moment ago must not be refused for an old book.
-func (b *book) holds(w wanted) bool {
+// holds says whether the register has every shop and platform of a request. One
+// that was made a moment ago must not be refused for an old register.
+func (r *register) holds(w wanted) bool {
 	for _, id := range w.shops {
-		if !b.shops[id] {
+		if !r.shops[id] {
 			return false
 		}
 	}
 	for _, id := range w.platforms {
-		if len(b.platforms[id]) == 0 {
+		if len(r.platforms[id]) == 0 {
 			return false
 		}
 	}
 	return true
 }
 
+// remembered returns what the shelf holds of a request, and the vehicles that
+// it does not; nil if its register is old or lacks something.
+func (s *shelf) remembered(w wanted, now time.Time) (b *book, missing []string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.register == nil || !now.Before(s.until) || !s.register.holds(w) {
+		return nil, nil
+	}
+	b = &book{register: s.register, vehicles: make(map[string]string, len(w.vehicles))}
+	for _, id := range w.vehicles {
+		if platform, ok := s.vehicles[id]; ok {
+			b.vehicles[id] = platform
+		} else {
+			missing = append(missing, id)
+		}
+	}
+	return b, missing
+}
+
 // open returns the organisation's book, with every vehicle of the request that
 // is registered. It asks the database only for what it does not remember.
 func (bs *books) open(ctx context.Context, organisation uuid.UUID, w wanted) (*book, error) {
-	now := bs.now()
-	bs.mu.Lock()
-	kept := bs.of[organisation]
-	bs.mu.Unlock()
-	fresh := kept != nil && now.Before(kept.until) && kept.holds(w)
-	missing := w.vehicles
-	if fresh {
-		missing = slices.DeleteFunc(slices.Clone(w.vehicles), func(n string) bool { _, ok := kept.vehicles[n]; return ok })
-		if len(missing) == 0 {
-			return kept, nil
+	s := bs.shelf(organisation)
+	b, missing := s.remembered(w, bs.now())
+	var err error
+	if b == nil {
+		if b, missing, err = bs.fill(ctx, organisation, s, w); err != nil {
+			return nil, err
 		}
 	}
-	read := &book{until: now.Add(bookFor), vehicles: map[string]string{}}
-	err := bs.store.AsOrganisation(ctx, organisation, func(tx *store.Tx) error {
-		var err error
-		if fresh {
-			read.until, read.platforms, read.shops, read.meters = kept.until, kept.platforms, kept.shops, kept.meters
-			if len(kept.vehicles) < mostVehicles {
-				maps.Copy(read.vehicles, kept.vehicles) // a book is never changed once others can see it
-			}
-		} else if err = read.fill(ctx, tx); err != nil {
-			return err
-		}
+	if len(missing) == 0 {
+		return b, nil
+	}
+	err = bs.store.AsOrganisation(ctx, organisation, func(tx *store.Tx) error {
 		found, err := tx.PlatformsOfVehicles(ctx, missing)
-		maps.Copy(read.vehicles, found)
+		maps.Copy(b.vehicles, found)
 		return err
 	})
 	if err != nil {
 		return nil, err
 	}
-	bs.mu.Lock()
-	defer bs.mu.Unlock()
-	bs.of[organisation] = read
-	return read, nil
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.register == b.register { // what was read before a later register may be older than it
+		s.remember(b.vehicles, missing)
+	}
+	return b, nil
 }
 
-func (b *book) fill(ctx context.Context, tx *store.Tx) error {
+// remember keeps the platforms of vehicles that were asked for.
+func (s *shelf) remember(platforms map[string]string, vehicles []string) {
+	for _, id := range vehicles {
+		if platform, ok := platforms[id]; ok && len(s.vehicles) < mostVehicles {
+			s.vehicles[id] = platform
+		}
+	}
+}
+
+// fill reads the register anew, and with it the vehicles of a request, unless
+// another has just done that.
+func (bs *books) fill(ctx context.Context, organisation uuid.UUID, s *shelf, w wanted) (b *book, missing []string, err error) {
+	s.filling.Lock()
+	defer s.filling.Unlock()
+	now := bs.now()
+	if b, missing = s.remembered(w, now); b != nil {
+		return b, missing, nil
+	}
+	b = &book{register: &register{}}
+	err = bs.store.AsOrganisation(ctx, organisation, func(tx *store.Tx) (err error) {
+		if err = b.read(ctx, tx); err != nil {
+			return err
+		}
+		b.vehicles, err = tx.PlatformsOfVehicles(ctx, w.vehicles)
+		return err
+	})
+	if err != nil {
+		return nil, nil, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.register, s.until, s.vehicles = b.register, now.Add(bookFor), map[string]string{}
+	s.remember(b.vehicles, w.vehicles)
+	return b, nil, nil
+}
+
+func (r *register) read(ctx context.Context, tx *store.Tx) error {
 	versions, err := tx.PlatformVersions(ctx)
 	if err != nil {
 		return err
 	}
-	b.platforms = map[string][]insulation.Platform{}
+	r.platforms = map[string][]insulation.Platform{}
 	for _, p := range versions {
-		b.platforms[p.ID] = append(b.platforms[p.ID], p)
+		r.platforms[p.ID] = append(r.platforms[p.ID], p)
 	}
 	ids, err := tx.ShopIDs(ctx)
 	if err != nil {
 		return err
 	}
-	b.shops = map[string]bool{}
+	r.shops = map[string]bool{}
 	for _, id := range ids {
-		b.shops[id] = true
+		r.shops[id] = true
 	}
-	b.meters, err = tx.CalibrationsOfMeters(ctx)
+	r.meters, err = tx.CalibrationsOfMeters(ctx)
 	return err
 }
 
 // calibrated returns when a meter had last been calibrated at a time, by the
 // organisation's register; the zero time if that is not known.
-func (b *book) calibrated(meter string, at time.Time) time.Time {
-	for _, c := range b.meters[meter] {
+func (r *register) calibrated(meter string, at time.Time) time.Time {
+	for _, c := range r.meters[meter] {
 		if !c.At.After(at) {
 			return c.At
 		}

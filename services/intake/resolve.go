@@ -51,7 +51,9 @@ func (sub *submission) wanted() wanted {
 		}
 		vehicles[l.vehicle()] = true
 		if l.code == nil {
-			shops[l.reading.Shop] = true
+			if l.reading.Shop != "" {
+				shops[l.reading.Shop] = true
+			}
 			if l.reading.Platform != "" {
 				platforms[l.reading.Platform] = true
 			}
