@@ -8,28 +8,17 @@ import (
 )
 
 const (
-	// garbagePercent is how much the heap may grow before garbage is collected. Go's
-	// own is 100. More spares the collector work and costs touching memory for the
-	// first time, which on some virtual machines takes longer.
-	garbagePercent = 200
 	// garbageShare of the machine's memory is where the collector begins to hold
-	// against growth whatever the percent: PostgreSQL and its files may be beside.
+	// against growth: PostgreSQL and its files may be beside.
 	garbageShare = 0.25
 	leastLimit   = 256 << 20 // bytes
 )
 
-// tuneCollector lets the garbage collector run seldom while memory is plenty.
-// Who sets GOGC or GOMEMLIMIT has said what he wants: that one stays.
-func tuneCollector() {
-	machine := machineMemory()
-	if machine == 0 { // not known: the percent alone would have no bound
-		return
-	}
-	if os.Getenv("GOMEMLIMIT") == "" {
+// limitMemory has the garbage collector hold against growth before memory gets
+// short. Who sets GOMEMLIMIT has said what he wants.
+func limitMemory() {
+	if machine := machineMemory(); machine > 0 && os.Getenv("GOMEMLIMIT") == "" {
 		debug.SetMemoryLimit(max(leastLimit, int64(garbageShare*float64(machine))))
-	}
-	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(garbagePercent)
 	}
 }
 

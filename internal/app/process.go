@@ -20,7 +20,7 @@ type Process struct {
 }
 
 func newProcess(c Common) *Process {
-	tuneCollector()
+	limitMemory()
 	return &Process{common: c, failed: make(chan error, 1)}
 }
 
