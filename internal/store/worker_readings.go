@@ -121,9 +121,12 @@ func (w *WorkerTx) insertReadings(ctx context.Context, rows []NewReading) (int, 
 	return n, fail("insert readings", err)
 }
 
-// rowsInPart bounds what PostgreSQL has of an insertion in memory several times
-// over: a tenth as many rows cost it a quarter less each than ten thousand.
-const rowsInPart = 1000
+const (
+	// rowsInPart bounds what PostgreSQL has of an insertion in memory several times
+	// over: a tenth as many rows cost it a quarter less each than ten thousand.
+	rowsInPart = 1000
+	bytesOfRow = 640 // about
+)
 
 func (w *WorkerTx) insertInParts(ctx context.Context, insertion string, rows []NewReading) (int, error) {
 	element, err := w.newReadingType(ctx)
@@ -131,7 +134,7 @@ func (w *WorkerTx) insertInParts(ctx context.Context, insertion string, rows []N
 		return 0, err
 	}
 	n := 0
-	var records array
+	records := make(array, 0, min(len(rows), rowsInPart)*bytesOfRow)
 	for part := range slices.Chunk(rows, rowsInPart) {
 		if records, err = appendReadings(records[:0], element, part); err != nil {
 			return 0, err

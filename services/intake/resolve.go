@@ -127,7 +127,7 @@ func (s *Service) findKnown(ctx context.Context, sub *submission) error {
 		return nil
 	}
 	return s.store.AsOrganisation(ctx, sub.caller.Organisation, func(tx *store.Tx) error {
-		known, err := tx.ContentOfReadings(ctx, slices.Collect(maps.Keys(lines)))
+		known, err := tx.ContentOfReadings(ctx, slices.AppendSeq(make([]store.ReadingKey, 0, len(lines)), maps.Keys(lines)))
 		for key, content := range known {
 			lines[key].compare(content)
 		}
