@@ -153,9 +153,7 @@ func scheduleOf(r *http.Request) *creepagev1.ReportSchedule {
 	case creepagev1.ReportSchedule_MONTHLY:
 		s.MonthDay = number("month_day")
 	}
-	for _, column := range strings.FieldsFunc(text("columns"), func(c rune) bool { return c == ',' || c == ' ' }) {
-		s.Columns = append(s.Columns, column)
-	}
+	s.Columns = strings.FieldsFunc(text("columns"), func(c rune) bool { return c == ',' || c == ' ' })
 	return s
 }
 
