@@ -49,8 +49,11 @@ func (m *Model) measureAgain(o *Outlook, f *forecast) {
 	case x.g.readings == 0:
 		o.MeasureNext.Why = "it was never measured"
 	case score[best] >= 0.01:
-		o.MeasureNext.Why = fmt.Sprintf("%.0f %% of the risk within 90 days hangs on it, and a visit leaves %.0f %% of the spread of its level",
-			100*score[best]/math.Max(f.raw[horizon90], score[best]), 100*left)
+		share := fmt.Sprintf("%.0f %%", 100*score[best]/math.Max(f.raw[horizon90], score[best]))
+		if share == "100 %" {
+			share = "nearly all"
+		}
+		o.MeasureNext.Why = fmt.Sprintf("%s of the risk within 90 days hangs on it, and a visit leaves %.0f %% of the spread of its level", share, 100*left)
 	default:
 		o.MeasureNext.Why = fmt.Sprintf("it was last seen on %s, the least certain of the parts", date(x.g.last.start()))
 	}

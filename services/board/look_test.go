@@ -32,7 +32,8 @@ var pagesToLookAt = []pageToLookAt{
 var widths = []int64{360, 1024, 1600}
 
 // pagesOfTheirOwn are those that stand at an id which is made here: an address
-// of a webhook with what was sent to it, and a file at each stage of its way in.
+// of a webhook with what was sent to it, a file at each stage of its way in, and
+// a timetable with a file that it has made.
 func pagesOfTheirOwn(t *testing.T) []pageToLookAt {
 	t.Helper()
 	to := newReceiver(t)
@@ -60,7 +61,16 @@ func pagesOfTheirOwn(t *testing.T) []pageToLookAt {
 			t.Fatalf("the test of a webhook does not go out: %s", page)
 		}
 	}
-	return []pageToLookAt{{"webhook", strings.Replace("/"+endpoint, "webhookEndpoints", "webhooks", 1)}, {"import-columns", unsettled}, {"import-checked", checked}, {"import-entered", entered}}
+	_, ahead := p.get("/ahead")
+	_, ahead = p.post("/ahead", aheadFields(ahead))
+	timetable := regexp.MustCompile(`action="(/ahead/[0-9a-f-]+)/make"`).FindStringSubmatch(ahead)
+	if timetable == nil {
+		t.Fatalf("no timetable was made: %s", ahead)
+	}
+	t.Cleanup(func() { p.post(timetable[1]+"/remove", form(ahead)) })
+	p.post(timetable[1]+"/make", form(ahead))
+	p.made(timetable[1])
+	return []pageToLookAt{{"timetable", timetable[1]}, {"webhook", strings.Replace("/"+endpoint, "webhookEndpoints", "webhooks", 1)}, {"import-columns", unsettled}, {"import-checked", checked}, {"import-entered", entered}}
 }
 
 func TestEveryPageFitsEveryWidthWritesDaysInOneFormAndHasNoSeriousAccessibilityFaultInLightAndDark(t *testing.T) {
@@ -69,6 +79,7 @@ func TestEveryPageFitsEveryWidthWritesDaysInOneFormAndHasNoSeriousAccessibilityF
 	look := func(name, path string, width int64) {
 		t.Helper()
 		b.open(path)
+		b.until(`!document.querySelector("[aria-busy]")`) // charts are drawn to measure
 		for _, scheme := range []string{"light", "dark"} {
 			if scheme == "dark" && width == 1024 {
 				continue
