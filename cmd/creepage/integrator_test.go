@@ -32,7 +32,6 @@ import (
 	"google.golang.org/grpc/metadata"
 
 	creepagev1 "creepage/api/creepage/v1"
-	"creepage/internal/local"
 	"creepage/internal/local/localtest"
 	"creepage/internal/store"
 )
@@ -59,20 +58,7 @@ func install(t *testing.T) *integrator {
 	if out, err := exec.CommandContext(t.Context(), "go", "build", "-o", g.bin, "creepage/cmd/creepage").CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
-	postgres, err := localtest.Start(t.Context(), false)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := postgres.Stop(); err != nil {
-			t.Error(err)
-		}
-	})
-	broker, err := local.StartNATS(local.NATSConfig{Dir: t.TempDir(), Listen: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = broker.Stop(context.Background()) })
+	postgres, broker := localtest.Both(t)
 	db := postgres.Empty(t)
 	g.ownersURL = db.OwnerURL()
 	g.command(0, []string{"CREEPAGE_DATABASE_URL=" + g.ownersURL}, "migrate")

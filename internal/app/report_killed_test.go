@@ -25,7 +25,6 @@ import (
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/app"
 	"creepage/internal/client"
-	"creepage/internal/local"
 	"creepage/internal/local/localtest"
 	"creepage/internal/store"
 )
@@ -50,20 +49,7 @@ type workers struct {
 func startWorkers(t *testing.T) *workers {
 	t.Helper()
 	w := &workers{t: t, bin: program(t), shelf: t.TempDir(), bucket: s3mem.New()}
-	postgres, err := localtest.Start(t.Context(), false)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := postgres.Stop(); err != nil {
-			t.Error(err)
-		}
-	})
-	broker, err := local.StartNATS(local.NATSConfig{Dir: t.TempDir(), Listen: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = broker.Stop(context.Background()) })
+	postgres, broker := localtest.Both(t)
 	if err := w.bucket.CreateBucket("fleet"); err != nil {
 		t.Fatal(err)
 	}
@@ -81,6 +67,7 @@ func startWorkers(t *testing.T) *workers {
 	}
 	places := fmt.Sprintf(`{"shelf": {"folder": %q}, "lake": {"endpoint": %q, "ca_file": %q, "bucket": "fleet", "region": "eu-1", "access_key": "a", "secret_key": "b"}}`, w.shelf, s3.URL, authority)
 	w.db = postgres.Database(t)
+	var err error
 	if w.key, err = app.CreateOrganisation(t.Context(), app.OrganisationConfig{DatabaseURL: w.db.OwnerURL(), Name: "harbor", Title: "Harbor", Now: time.Now()}); err != nil {
 		t.Fatal(err)
 	}

@@ -230,10 +230,11 @@ func (b *Board) aheadOnePage(w http.ResponseWriter, r *http.Request, v *visitor,
 	b.render(w, r, code, "aheadone", cmp.Or(p.Schedule.GetTitle(), p.Report), v, p)
 }
 
-// aheadDone shows a timetable after something was done with it.
-func (b *Board) aheadDone(w http.ResponseWriter, r *http.Request, v *visitor, err error, what string) {
+// aheadDone shows a timetable after something was done with it; typed is what
+// stands in its form if that was not taken, nil for what it is.
+func (b *Board) aheadDone(w http.ResponseWriter, r *http.Request, v *visitor, err error, what string, typed url.Values) {
 	if taken(err) {
-		b.aheadOnePage(w, r, v, http.StatusBadRequest, &aheadOnePage{aheadForm: aheadForm{Wrong: mistakesOf(err, "Nothing was changed.")}})
+		b.aheadOnePage(w, r, v, http.StatusBadRequest, &aheadOnePage{aheadForm: aheadForm{Form: typed, Wrong: mistakesOf(err, "Nothing was changed.")}})
 		return
 	}
 	if err != nil {
@@ -254,31 +255,27 @@ func (b *Board) changeAhead(w http.ResponseWriter, r *http.Request, v *visitor) 
 		paths = append(paths, "month_day")
 	}
 	_, err := b.schedules.UpdateReportSchedule(r.Context(), &creepagev1.UpdateReportScheduleRequest{ReportSchedule: s, UpdateMask: &fieldmaskpb.FieldMask{Paths: paths}})
-	if taken(err) {
-		b.aheadOnePage(w, r, v, http.StatusBadRequest, &aheadOnePage{aheadForm: aheadForm{Form: r.PostForm, Wrong: mistakesOf(err, "Nothing was changed.")}})
-		return
-	}
-	b.aheadDone(w, r, v, err, "ahead-changed")
+	b.aheadDone(w, r, v, err, "ahead-changed", r.PostForm)
 }
 
 func (b *Board) switchAhead(w http.ResponseWriter, r *http.Request, v *visitor) {
 	if r.PostFormValue("to") == "off" {
 		_, err := b.schedules.DisableReportSchedule(r.Context(), &creepagev1.DisableReportScheduleRequest{Name: scheduleName(r)})
-		b.aheadDone(w, r, v, err, "ahead-off")
+		b.aheadDone(w, r, v, err, "ahead-off", nil)
 		return
 	}
 	_, err := b.schedules.EnableReportSchedule(r.Context(), &creepagev1.EnableReportScheduleRequest{Name: scheduleName(r)})
-	b.aheadDone(w, r, v, err, "ahead-on")
+	b.aheadDone(w, r, v, err, "ahead-on", nil)
 }
 
 func (b *Board) makeAhead(w http.ResponseWriter, r *http.Request, v *visitor) {
 	_, err := b.schedules.RunReportSchedule(r.Context(), &creepagev1.RunReportScheduleRequest{Name: scheduleName(r)})
-	b.aheadDone(w, r, v, err, "ahead-run")
+	b.aheadDone(w, r, v, err, "ahead-run", nil)
 }
 
 func (b *Board) retryAhead(w http.ResponseWriter, r *http.Request, v *visitor) {
 	_, err := b.schedules.RetryReportRun(r.Context(), &creepagev1.RetryReportRunRequest{Name: scheduleName(r) + "/runs/" + r.PathValue("run")})
-	b.aheadDone(w, r, v, err, "ahead-run")
+	b.aheadDone(w, r, v, err, "ahead-run", nil)
 }
 
 func (b *Board) removeAhead(w http.ResponseWriter, r *http.Request, v *visitor) {

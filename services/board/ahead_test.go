@@ -13,22 +13,10 @@ import (
 	creepagev1 "creepage/api/creepage/v1"
 )
 
-// made reloads the page of a timetable, as its header asks the browser to, until
-// nothing is on its way.
+// made is the page of a timetable when nothing is on its way any more.
 func (p *plain) made(at string) string {
 	p.t.Helper()
-	for end := time.Now().Add(90 * time.Second); time.Now().Before(end); time.Sleep(100 * time.Millisecond) {
-		res, err := p.client.Get(p.base + at)
-		code, page := p.read(res, err)
-		if code != http.StatusOK {
-			p.t.Fatalf("%s: %d %s", at, code, page)
-		}
-		if res.Header.Get("Refresh") == "" {
-			return page
-		}
-	}
-	p.t.Fatal("the file is not made")
-	return ""
+	return p.settled(at, 90*time.Second)
 }
 
 // aheadFields is a form of a weekly file of all outlooks.

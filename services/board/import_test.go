@@ -52,11 +52,16 @@ func (p *plain) bring(name string, content []byte) (at string, code int, page st
 	return res.Request.URL.Path, code, page
 }
 
-// worked reloads the page of a file, as its header asks the browser to, until
-// nobody works on it.
+// worked is the page of a file when nobody works on it any more.
 func (p *plain) worked(at string) string {
 	p.t.Helper()
-	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+	return p.settled(at, 30*time.Second)
+}
+
+// settled reloads a page, as its header asks the browser to, until it no longer does.
+func (p *plain) settled(at string, within time.Duration) string {
+	p.t.Helper()
+	for end := time.Now().Add(within); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
 		res, err := p.client.Get(p.base + at)
 		code, page := p.read(res, err)
 		if code != http.StatusOK {
@@ -66,7 +71,7 @@ func (p *plain) worked(at string) string {
 			return page
 		}
 	}
-	p.t.Fatal("the work on the file does not end")
+	p.t.Fatalf("%s: after %s it is still to be loaded anew", at, within)
 	return ""
 }
 

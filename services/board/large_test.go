@@ -12,7 +12,6 @@ import (
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/app"
 	"creepage/internal/client"
-	"creepage/internal/local"
 	"creepage/internal/local/localtest"
 	"creepage/internal/store"
 )
@@ -28,20 +27,7 @@ func TestTheFirstPageOf20000VehiclesIsServedWithinASecond(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	postgres, err := localtest.Start(t.Context(), false)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := postgres.Stop(); err != nil {
-			t.Error(err)
-		}
-	})
-	broker, err := local.StartNATS(local.NATSConfig{Dir: t.TempDir(), Listen: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = broker.Stop(context.Background()) })
+	postgres, broker := localtest.Both(t)
 	db := postgres.Database(t)
 	key, err := app.CreateOrganisation(t.Context(), app.OrganisationConfig{DatabaseURL: db.OwnerURL(), Name: "large", Title: "Large", Now: time.Now()})
 	if err != nil {

@@ -53,6 +53,27 @@ func Start(ctx context.Context, durable bool) (*Server, error) {
 	return s, nil
 }
 
+// Both starts a server and a broker that listens, for programs of their own, and
+// stops them with the test.
+func Both(t testing.TB) (*Server, *local.NATS) {
+	t.Helper()
+	postgres, err := Start(t.Context(), false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := postgres.Stop(); err != nil {
+			t.Error(err)
+		}
+	})
+	broker, err := local.StartNATS(local.NATSConfig{Dir: t.TempDir(), Listen: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = broker.Stop(context.Background()) })
+	return postgres, broker
+}
+
 func (s *Server) prepare(ctx context.Context) error {
 	if err := s.exec(ctx, "CREATE DATABASE "+template); err != nil {
 		return err
