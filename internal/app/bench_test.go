@@ -7,6 +7,9 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"runtime"
+	"runtime/debug"
+	"slices"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -30,20 +33,26 @@ import (
 )
 
 const (
-	benchReadings = 100_000
+	benchRounds   = 3
+	benchFleets   = 2 // of a round, one after the other
 	benchVehicles = 500
-	benchPerCall  = 100
+	benchVisits   = 20
 	benchPerVisit = 10
+	benchPerCall  = 100
 	benchCallers  = 64
+	benchReadings = benchFleets * benchVehicles * benchVisits * benchPerVisit // of a round
+	benchMessages = 1000                                                      // of one run of the publisher
 )
 
 // BenchmarkCallToCommit measures readings a second from the gRPC call to the
 // commit, tracks updated, with everything in one process and every write synced,
 // and in the same run the raw rates: one synchronous JetStream publisher of one
 // reading a message, and one PostgreSQL COPY of the very same rows into a table
-// with the columns, indexes and constraints of the readings. Where the system
-// tells it, also what a thousand readings cost of the processor, which other work
-// on the machine disturbs less. Run it by `make bench`.
+// with the columns, indexes and constraints of the readings. Before and after each
+// of several rounds the publisher runs, after each the COPY runs twice, when the
+// service has nothing left to do; what is told of each are the medians. Where
+// the system tells it, also what a thousand readings cost of the processor, which
+// other work on the machine disturbs less. Run it by `make bench`.
 func BenchmarkCallToCommit(b *testing.B) {
 	data := benchFolder(b)
 	p, err := app.StartUp(b.Context(), app.UpConfig{
@@ -61,27 +70,52 @@ func BenchmarkCallToCommit(b *testing.B) {
 		}
 	}()
 	ctx, intake := benchClient(b, p, data)
-	calls, example := benchCalls(b)
 
-	stream := rawStream(b, example)
+	fleets := 0
 	for b.Loop() {
-		before := spentBy(data)
-		acknowledged, committed := drive(b, ctx, intake, calls, example.GetMeasureTime().AsTime(), data)
-		spent := spentBy(data).since(before)
-		copied, copying := rawCopy(b, data)
-		b.ReportMetric(acknowledged, "acknowledged/s")
-		b.ReportMetric(committed, "committed/s")
-		fmt.Printf("\nreadings a second, %d in calls of %d from %d callers, every write synced:\n", benchReadings, benchPerCall, benchCallers)
-		fmt.Printf("  from the call to the acknowledgement  %9.0f\n", acknowledged)
-		fmt.Printf("  from the call to the commit           %9.0f\n", committed)
-		fmt.Printf("  one synchronous JetStream publisher   %9.0f   call to commit is %.1f times that\n", stream, committed/stream)
-		fmt.Printf("  one PostgreSQL COPY of the same rows  %9.0f   call to commit is %.2f of that\n", copied, committed/copied)
-		b.ReportMetric(committed/stream, "commit/publisher")
-		b.ReportMetric(committed/copied, "commit/COPY")
-		fmt.Printf("processor-seconds for 1000 readings, where the system tells:\n")
-		fmt.Printf("  from the call to the commit: program %.4f, PostgreSQL %.4f\n", spent.program/benchReadings*1000, spent.postgres/benchReadings*1000)
-		fmt.Printf("  COPY of the same rows:       program %.4f, PostgreSQL %.4f\n", copying.program/benchReadings*1000, copying.postgres/benchReadings*1000)
+		var acknowledged, committed, published, copied series
+		var spending, copying []spent
+		for range benchRounds {
+			calls, example := benchCalls(b, fleets)
+			fleets += benchFleets
+			published = append(published, rawStream(b, example))
+			begin := time.Now()
+			toAcknowledgement, toCommit, cost := drive(b, ctx, intake, calls, example.GetMeasureTime().AsTime(), fleets, data)
+			acknowledged, committed, spending = append(acknowledged, toAcknowledgement), append(committed, toCommit), append(spending, cost)
+			if err := p.Settled(b.Context()); err != nil {
+				b.Fatal(err)
+			}
+			published = append(published, rawStream(b, example))
+			rates, costs := rawCopies(b, data, begin)
+			copied, copying = append(copied, rates...), append(copying, costs...)
+		}
+		commit, stream, rows := committed.median(), published.median(), copied.median()
+		fmt.Printf("\nreadings a second, every write synced; the median of so many runs, the least and the most:\n")
+		fmt.Printf("  from the call to the acknowledgement  %v   %d readings a run, in calls of %d from %d callers\n", acknowledged, benchReadings, benchPerCall, benchCallers)
+		fmt.Printf("  from the call to the commit           %v\n", committed)
+		fmt.Printf("  one synchronous JetStream publisher   %v   call to commit is %.1f times that\n", published, commit/stream)
+		fmt.Printf("  one PostgreSQL COPY of the same rows  %v   call to commit is %.2f of that\n", copied, commit/rows)
+		fmt.Printf("processor-seconds for 1000 readings, medians, where the system tells:\n")
+		fmt.Printf("  from the call to the commit: %v\n", medianOf(spending))
+		fmt.Printf("  COPY of the same rows:       %v\n", medianOf(copying))
+		b.ReportMetric(acknowledged.median(), "acknowledged/s")
+		b.ReportMetric(commit, "committed/s")
+		b.ReportMetric(commit/stream, "commit/publisher")
+		b.ReportMetric(commit/rows, "commit/COPY")
 	}
+}
+
+// series is what was measured in one run after the other.
+type series []float64
+
+func (s series) median() float64 {
+	sorted := slices.Sorted(slices.Values(s))
+	n := len(sorted)
+	return (sorted[(n-1)/2] + sorted[n/2]) / 2
+}
+
+func (s series) String() string {
+	return fmt.Sprintf("%7.0f of %d (%.0f to %.0f)", s.median(), len(s), slices.Min(s), slices.Max(s))
 }
 
 func benchFolder(b testing.TB) string {
@@ -119,11 +153,12 @@ func benchClient(b *testing.B, p *app.Process, data string) (context.Context, *g
 	return ctx, conn
 }
 
-// encoded is a request as it goes over the wire: what a caller's own program
-// spends on making it is no part of what is measured.
+// encoded is a request or an answer as it goes over the wire: what a caller's own
+// program spends on making the one and reading the other is no part of what is
+// measured.
 type encoded []byte
 
-// encodedCodec sends requests that are encoded already.
+// encodedCodec sends requests that are encoded already, and leaves answers so.
 type encodedCodec struct{}
 
 func (encodedCodec) Name() string { return "proto" }
@@ -136,41 +171,44 @@ func (encodedCodec) Marshal(v any) ([]byte, error) {
 }
 
 func (encodedCodec) Unmarshal(text []byte, v any) error {
-	return proto.Unmarshal(text, v.(proto.Message))
+	*v.(*encoded) = slices.Clone(text)
+	return nil
 }
 
-// benchCalls are visits of ten readings, ten vehicles a call, in order of time.
-func benchCalls(b *testing.B) (calls []encoded, example *creepagev1.Reading) {
-	visits := benchReadings / benchVehicles / benchPerVisit
-	begin := time.Now().AddDate(0, 0, -30*visits).Truncate(24 * time.Hour)
+// benchCalls are a round's fleets from a number on: visits of ten readings, ten
+// vehicles a call, in order of time.
+func benchCalls(b *testing.B, first int) (calls []encoded, example *creepagev1.Reading) {
+	begin := time.Now().AddDate(0, 0, -30*benchVisits).Truncate(24 * time.Hour)
 	call := &creepagev1.SubmitReadingsRequest{}
-	for visit := range visits {
-		for vehicle := range benchVehicles {
-			for i := range benchPerVisit {
-				at := begin.AddDate(0, 0, 30*visit).Add(8*time.Hour + time.Duration(vehicle)*time.Minute + time.Duration(i)*2*time.Second)
-				call.Readings = append(call.Readings, benchReading(visit, vehicle, i, at))
-			}
-			if len(call.Readings) == benchPerCall {
-				text, err := proto.Marshal(call)
-				if err != nil {
-					b.Fatal(err)
+	for fleet := range benchFleets {
+		for visit := range benchVisits {
+			for vehicle := range benchVehicles {
+				for i := range benchPerVisit {
+					at := begin.AddDate(0, 0, 30*visit).Add(8*time.Hour + time.Duration(vehicle)*time.Minute + time.Duration(i)*2*time.Second)
+					call.Readings = append(call.Readings, benchReading(first+fleet, visit, vehicle, i, at))
 				}
-				calls, example = append(calls, text), call.GetReadings()[0]
-				call = &creepagev1.SubmitReadingsRequest{}
+				if len(call.Readings) == benchPerCall {
+					text, err := proto.Marshal(call)
+					if err != nil {
+						b.Fatal(err)
+					}
+					calls, example = append(calls, text), call.GetReadings()[0]
+					call = &creepagev1.SubmitReadingsRequest{}
+				}
 			}
 		}
 	}
 	return calls, example
 }
 
-func benchReading(visit, vehicle, i int, at time.Time) *creepagev1.Reading {
+func benchReading(fleet, visit, vehicle, i int, at time.Time) *creepagev1.Reading {
 	volts, hold, celsius, humidity, top := 500.0, 60.0, 15+float64(visit%10), 50.0, 5.5e8
 	components := []creepagev1.Reading_Component{creepagev1.Reading_MOTOR, creepagev1.Reading_MOTOR, creepagev1.Reading_MOTOR, creepagev1.Reading_CABLE, creepagev1.Reading_CABLE,
 		creepagev1.Reading_BATTERY, creepagev1.Reading_BATTERY, creepagev1.Reading_INVERTER, creepagev1.Reading_INVERTER, creepagev1.Reading_COMPRESSOR}
 	conductors := []creepagev1.Reading_Conductor{creepagev1.Reading_PHASE_U, creepagev1.Reading_PHASE_V, creepagev1.Reading_PHASE_W, creepagev1.Reading_HV_PLUS, creepagev1.Reading_HV_MINUS,
 		creepagev1.Reading_HV_PLUS, creepagev1.Reading_HV_MINUS, creepagev1.Reading_HV_PLUS, creepagev1.Reading_HV_MINUS, creepagev1.Reading_ALL}
 	r := &creepagev1.Reading{
-		ReadingId: fmt.Sprintf("b-%d-%d-%d", visit, vehicle, i), Shop: "shops/bench", Vehicle: fmt.Sprintf("vehicles/bench-%d", vehicle),
+		ReadingId: fmt.Sprintf("b-%d-%d-%d-%d", fleet, visit, vehicle, i), Shop: "shops/bench", Vehicle: fmt.Sprintf("vehicles/bench-%d-%d", fleet, vehicle),
 		Platform: new("platforms/bench-400"), MeasureTime: timestamppb.New(at), Method: creepagev1.Reading_TESTER, Component: components[i], Conductor: conductors[i],
 		Reference: creepagev1.Reading_CHASSIS, Relation: creepagev1.Reading_EQUAL, ResistanceOhms: 2e8 + 1e6*float64((vehicle*7+visit*13+i*3)%100),
 		TestVolts: &volts, HoldSeconds: &hold, TemperatureCelsius: &celsius, HumidityPercent: &humidity, RangeOhms: &top,
@@ -182,9 +220,11 @@ func benchReading(visit, vehicle, i int, at time.Time) *creepagev1.Reading {
 }
 
 // drive submits every call and returns readings a second until all are
-// acknowledged and until all are in the database.
-func drive(b *testing.B, ctx context.Context, intake *grpc.ClientConn, calls []encoded, last time.Time, data string) (acknowledged, committed float64) {
-	begin := time.Now()
+// acknowledged and until all are in the database, which then holds so many fleets,
+// and what that costs of the processor.
+func drive(b *testing.B, ctx context.Context, intake *grpc.ClientConn, calls []encoded, last time.Time, fleets int, data string) (acknowledged, committed float64, cost spent) {
+	answers := make([]encoded, len(calls))
+	before, begin := spentBy(data), time.Now()
 	var next atomic.Int64
 	g, ctx := errgroup.WithContext(ctx)
 	for range benchCallers {
@@ -194,14 +234,8 @@ func drive(b *testing.B, ctx context.Context, intake *grpc.ClientConn, calls []e
 				if i >= len(calls) {
 					return nil
 				}
-				var resp creepagev1.SubmitReadingsResponse
-				if err := intake.Invoke(ctx, creepagev1.IntakeService_SubmitReadings_FullMethodName, calls[i], &resp, grpc.ForceCodec(encodedCodec{})); err != nil {
+				if err := intake.Invoke(ctx, creepagev1.IntakeService_SubmitReadings_FullMethodName, calls[i], &answers[i], grpc.ForceCodec(encodedCodec{})); err != nil {
 					return err
-				}
-				for _, r := range resp.GetResults() {
-					if r.GetOutcome() != creepagev1.SubmitResult_ACCEPTED {
-						return fmt.Errorf("a reading was not accepted: %v", r)
-					}
 				}
 			}
 		})
@@ -215,21 +249,36 @@ func drive(b *testing.B, ctx context.Context, intake *grpc.ClientConn, calls []e
 		b.Fatal(err)
 	}
 	defer func() { _ = conn.Close(context.Background()) }()
-	// All are counted only when those of the last visit are there: counting costs.
-	waitForRows(b, conn, benchVehicles*benchPerVisit, "SELECT count(*) FROM readings WHERE measured_at >= $1", last.Truncate(24*time.Hour))
-	waitForRows(b, conn, benchReadings, "SELECT count(*) FROM readings")
-	return acknowledged, benchReadings / time.Since(begin).Seconds()
+	// Readings are counted only when every vehicle has its last visit: counting costs.
+	waitFor(b, conn, fleets*benchVehicles, `SELECT count(*) FROM vehicle_states WHERE last_measured_at >= $1`, last.Truncate(24*time.Hour))
+	all := waitFor(b, conn, fleets*benchVehicles*benchVisits*benchPerVisit, `SELECT count(*) FROM readings`)
+	cost = spentBy(data).since(before)
+	for _, answer := range answers {
+		var results creepagev1.SubmitReadingsResponse
+		if err := proto.Unmarshal(answer, &results); err != nil {
+			b.Fatal(err)
+		}
+		for _, r := range results.GetResults() {
+			if r.GetOutcome() != creepagev1.SubmitResult_ACCEPTED {
+				b.Fatalf("a reading was not accepted: %v", r)
+			}
+		}
+	}
+	return acknowledged, benchReadings / all.Sub(begin).Seconds(), cost
 }
 
-// waitForRows waits until a count has reached what it must.
-func waitForRows(b *testing.B, conn *pgx.Conn, want int, count string, args ...any) {
+// waitFor waits until a count has reached what it must, and returns the moment at
+// which it was asked for and had.
+func waitFor(b *testing.B, conn *pgx.Conn, want int, count string, args ...any) (asked time.Time) {
 	look := time.NewTicker(20 * time.Millisecond)
 	defer look.Stop()
 	for n := 0; n < want; <-look.C {
+		asked = time.Now()
 		if err := conn.QueryRow(context.Background(), count, args...).Scan(&n); err != nil {
 			b.Fatal(err)
 		}
 	}
+	return asked
 }
 
 // rawStream is how many one-reading messages one publisher stores a second when
@@ -256,29 +305,25 @@ func rawStream(b *testing.B, reading *creepagev1.Reading) float64 {
 	if err != nil {
 		b.Fatal(err)
 	}
-	const messages = 2000
 	begin := time.Now()
-	for range messages {
+	for range benchMessages {
 		if _, err := js.Publish(b.Context(), "raw", message); err != nil {
 			b.Fatal(err)
 		}
 	}
-	return messages / time.Since(begin).Seconds()
+	return benchMessages / time.Since(begin).Seconds()
 }
 
-// rawCopy is how many rows one COPY brings a second into a table with the
+// rawCopies is how many rows one COPY brings a second into a table with the
 // columns, indexes and constraints of the readings, and what that costs of the
-// processor. It copies the rows that have just been committed.
-func rawCopy(b *testing.B, data string) (rate float64, cost spent) {
+// processor, twice. It copies the rows that came since a time.
+func rawCopies(b *testing.B, data string, since time.Time) (rates []float64, costs []spent) {
 	conn, err := pgx.Connect(b.Context(), ownerURL(data))
 	if err != nil {
 		b.Fatal(err)
 	}
 	defer func() { _ = conn.Close(context.Background()) }()
-	if _, err := conn.Exec(b.Context(), `CREATE TABLE raw (LIKE readings INCLUDING ALL)`); err != nil {
-		b.Fatal(err)
-	}
-	rows, err := conn.Query(b.Context(), `SELECT * FROM readings ORDER BY received_at`)
+	rows, err := conn.Query(b.Context(), `SELECT * FROM readings WHERE received_at >= $1 ORDER BY received_at`, since)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -287,7 +332,7 @@ func rawCopy(b *testing.B, data string) (rate float64, cost spent) {
 	for _, f := range rows.FieldDescriptions() {
 		columns = append(columns, f.Name)
 	}
-	var values [][]any
+	values := make([][]any, 0, benchReadings)
 	for rows.Next() {
 		row, err := rows.Values()
 		if err != nil {
@@ -298,16 +343,24 @@ func rawCopy(b *testing.B, data string) (rate float64, cost spent) {
 	if err := rows.Err(); err != nil {
 		b.Fatal(err)
 	}
-	before, begin := spentBy(data), time.Now()
-	n, err := conn.CopyFrom(b.Context(), pgx.Identifier{"raw"}, columns, pgx.CopyFromRows(values))
-	if err != nil || n != benchReadings {
-		b.Fatal(n, err)
+	for range 2 {
+		if _, err := conn.Exec(b.Context(), `CREATE TABLE raw (LIKE readings INCLUDING ALL)`); err != nil {
+			b.Fatal(err)
+		}
+		runtime.GC() // none is needed while it copies
+		before, begin := spentBy(data), time.Now()
+		n, err := conn.CopyFrom(b.Context(), pgx.Identifier{"raw"}, columns, pgx.CopyFromRows(values))
+		if err != nil || n != benchReadings {
+			b.Fatal(n, err)
+		}
+		rates, costs = append(rates, benchReadings/time.Since(begin).Seconds()), append(costs, spentBy(data).since(before))
+		if _, err := conn.Exec(b.Context(), "DROP TABLE raw"); err != nil {
+			b.Fatal(err)
+		}
 	}
-	rate, cost = benchReadings/time.Since(begin).Seconds(), spentBy(data).since(before)
-	if _, err := conn.Exec(b.Context(), "DROP TABLE raw"); err != nil {
-		b.Fatal(err)
-	}
-	return rate, cost
+	values = nil
+	debug.FreeOSMemory() // the next round begins with no more memory than the first
+	return rates, costs
 }
 
 // spent is processor time in seconds: of this program, and of the database's
@@ -316,6 +369,19 @@ type spent struct{ program, postgres float64 }
 
 func (s spent) since(before spent) spent {
 	return spent{s.program - before.program, s.postgres - before.postgres}
+}
+
+// String tells it for a thousand of a round's readings.
+func (s spent) String() string {
+	return fmt.Sprintf("program %.4f, PostgreSQL %.4f", s.program/benchReadings*1000, s.postgres/benchReadings*1000)
+}
+
+func medianOf(all []spent) spent {
+	var program, postgres series
+	for _, s := range all {
+		program, postgres = append(program, s.program), append(postgres, s.postgres)
+	}
+	return spent{program.median(), postgres.median()}
 }
 
 // spentBy reads what has been spent so far (proc(5): /proc/PID/stat).
