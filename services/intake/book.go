@@ -2,7 +2,6 @@ package intake
 
 import (
 	"context"
-	"maps"
 	"sync"
 	"time"
 
@@ -59,9 +58,11 @@ type books struct {
 	of map[uuid.UUID]*shelf
 }
 
-// shelf is what is remembered of one organisation.
+// shelf is what is remembered of one organisation, and what is being asked of it.
 type shelf struct {
-	filling sync.Mutex // held by the one that asks for the register; the others wait for it
+	filling   sync.Mutex // held by the one that asks for the register; the others wait for it
+	platforms *gather[string, string]
+	contents  *gather[store.ReadingKey, [32]byte]
 
 	mu       sync.Mutex
 	register *register // nil: none yet
@@ -78,10 +79,28 @@ func (bs *books) shelf(organisation uuid.UUID) *shelf {
 	defer bs.mu.Unlock()
 	s := bs.of[organisation]
 	if s == nil {
-		s = &shelf{}
+		s = &shelf{platforms: newGather(asking(bs.store, organisation, (*store.Tx).PlatformsOfVehicles)),
+			contents: newGather(asking(bs.store, organisation, (*store.Tx).ContentOfReadings))}
 		bs.of[organisation] = s
 	}
 	return s
+}
+
+// asking makes a question of one of the store's, in a transaction of its own.
+func asking[K comparable, V any](db *store.Store, organisation uuid.UUID, question func(*store.Tx, context.Context, []K) (map[K]V, error)) func(context.Context, []K) (map[K]V, error) {
+	return func(ctx context.Context, keys []K) (found map[K]V, err error) {
+		err = db.AsOrganisation(ctx, organisation, func(tx *store.Tx) error {
+			found, err = question(tx, ctx, keys)
+			return err
+		})
+		return found, err
+	}
+}
+
+// contents returns the hash of what is kept under each of the identities that is
+// known, and perhaps under others.
+func (bs *books) contents(ctx context.Context, organisation uuid.UUID, keys []store.ReadingKey) (map[store.ReadingKey][32]byte, error) {
+	return bs.shelf(organisation).contents.find(ctx, keys)
 }
 
 // wanted is what a request asks a book for.
@@ -129,8 +148,8 @@ func (s *shelf) remembered(w wanted, now time.Time) (b *book, missing []string) 
 func (bs *books) open(ctx context.Context, organisation uuid.UUID, w wanted) (*book, error) {
 	s := bs.shelf(organisation)
 	b, missing := s.remembered(w, bs.now())
-	var err error
 	if b == nil {
+		var err error
 		if b, missing, err = bs.fill(ctx, organisation, s, w); err != nil {
 			return nil, err
 		}
@@ -138,13 +157,14 @@ func (bs *books) open(ctx context.Context, organisation uuid.UUID, w wanted) (*b
 	if len(missing) == 0 {
 		return b, nil
 	}
-	err = bs.store.AsOrganisation(ctx, organisation, func(tx *store.Tx) error {
-		found, err := tx.PlatformsOfVehicles(ctx, missing)
-		maps.Copy(b.vehicles, found)
-		return err
-	})
+	found, err := s.platforms.find(ctx, missing)
 	if err != nil {
 		return nil, err
+	}
+	for _, id := range missing {
+		if platform, ok := found[id]; ok {
+			b.vehicles[id] = platform
+		}
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()

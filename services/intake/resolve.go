@@ -126,13 +126,16 @@ func (s *Service) findKnown(ctx context.Context, sub *submission) error {
 	if len(lines) == 0 {
 		return nil
 	}
-	return s.store.AsOrganisation(ctx, sub.caller.Organisation, func(tx *store.Tx) error {
-		known, err := tx.ContentOfReadings(ctx, slices.AppendSeq(make([]store.ReadingKey, 0, len(lines)), maps.Keys(lines)))
-		for key, content := range known {
-			lines[key].compare(content)
-		}
+	known, err := s.books.contents(ctx, sub.caller.Organisation, slices.AppendSeq(make([]store.ReadingKey, 0, len(lines)), maps.Keys(lines)))
+	if err != nil || len(known) == 0 {
 		return err
-	})
+	}
+	for key, l := range lines {
+		if content, ok := known[key]; ok {
+			l.compare(content)
+		}
+	}
+	return nil
 }
 
 // compare holds a reading against the content known under its identity.
