@@ -78,7 +78,7 @@ func visitMessage(a *insulation.VisitAssessment, readings []insulation.Reading) 
 		item := &a.Items[i]
 		m.Readings = append(m.Readings, &creepagev1.VisitReading{Reading: wire.ReadingMessage(&readings[i]), Assessment: wire.AssessmentMessage(&item.Assessment),
 			CorrectedOhms: wire.Optional(item.Corrected.Mid), CorrectedSpread: interval(item.Corrected),
-			Verdict: item.Sentence, Steps: correctionSteps(&readings[i], item)})
+			Verdict: item.Sentence(&readings[i]), Steps: correctionSteps(&readings[i], item)})
 	}
 	for _, g := range a.Groups {
 		m.Pooled = append(m.Pooled, &creepagev1.PooledInsulation{Component: creepagev1.Reading_Component(g.Component), Group: g.Name, Ohms: finite(g.Ohms),

@@ -46,7 +46,7 @@ func (v Verdict) Words() string {
 type Assessment struct {
 	ServiceLimit Verdict
 	LimitOhms    float64 // NaN where no limit is known
-	Sentence     string  // the verdict with its numbers
+	LimitName    string  // what the limit is called, such as service limit
 	Notes        []Note  // in the order of their codes
 }
 
@@ -62,8 +62,7 @@ func Assess(r *Reading, p *Platform, now time.Time) Assessment {
 	}
 	var n notes
 	limit := limitOf(r, p, &n)
-	a := Assessment{LimitOhms: limit.ohms}
-	a.ServiceLimit, a.Sentence = limit.verdict(r)
+	a := Assessment{LimitOhms: limit.ohms, LimitName: limit.what, ServiceLimit: limit.verdict(r)}
 	noteRange(&n, r, limit.ohms, a.ServiceLimit)
 	noteConditions(&n, r)
 	if r.Method == Tester {
@@ -140,20 +139,31 @@ func quantityName(q Quantity) string {
 	return "parallel of both poles"
 }
 
-func (l limit) verdict(r *Reading) (Verdict, string) {
-	value := FormatResistance(r.Relation, r.Ohms)
-	if math.IsNaN(l.ohms) {
-		return NotApplicable, value + ", no limit known"
-	}
-	least := FormatOhms(l.ohms)
+func (l limit) verdict(r *Reading) Verdict {
 	switch {
+	case math.IsNaN(l.ohms):
+		return NotApplicable
 	case r.Relation != Below && r.Ohms*l.low >= l.ohms:
-		return Met, fmt.Sprintf("%s meets the %s of %s", value, l.what, least)
+		return Met
 	// "<" at the limit itself lies below it.
 	case r.Relation == Equal && r.Ohms*l.high < l.ohms, r.Relation == Below && r.Ohms*l.high <= l.ohms:
-		return NotMet, fmt.Sprintf("%s is below the %s of %s", value, l.what, least)
+		return NotMet
 	}
-	return CannotTell, fmt.Sprintf("%s does not tell whether the %s of %s is met", value, l.what, least)
+	return CannotTell
+}
+
+// Sentence is the verdict on the reading that was assessed, with its numbers.
+func (a *Assessment) Sentence(r *Reading) string {
+	value, least := FormatResistance(r.Relation, r.Ohms), FormatOhms(a.LimitOhms)
+	switch a.ServiceLimit {
+	case Met:
+		return fmt.Sprintf("%s meets the %s of %s", value, a.LimitName, least)
+	case NotMet:
+		return fmt.Sprintf("%s is below the %s of %s", value, a.LimitName, least)
+	case CannotTell:
+		return fmt.Sprintf("%s does not tell whether the %s of %s is met", value, a.LimitName, least)
+	}
+	return value + ", no limit known"
 }
 
 func noteRange(n *notes, r *Reading, limitOhms float64, verdict Verdict) {

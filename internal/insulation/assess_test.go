@@ -49,8 +49,8 @@ func TestAssessHoldsAReadingAgainstItsServiceLimit(t *testing.T) {
 		r := goodReading()
 		r.Relation, r.Ohms = c.relation, c.ohms
 		a := insulation.Assess(&r, van(), now)
-		if a.ServiceLimit != c.want || a.LimitOhms != 1e8 || !strings.Contains(a.Sentence, c.says) {
-			t.Errorf("%s: %v, limit %v, %q; want %v saying %q", insulation.FormatResistance(c.relation, c.ohms), a.ServiceLimit, a.LimitOhms, a.Sentence, c.want, c.says)
+		if a.ServiceLimit != c.want || a.LimitOhms != 1e8 || !strings.Contains(a.Sentence(&r), c.says) {
+			t.Errorf("%s: %v, limit %v, %q; want %v saying %q", insulation.FormatResistance(c.relation, c.ohms), a.ServiceLimit, a.LimitOhms, a.Sentence(&r), c.want, c.says)
 		}
 	}
 }

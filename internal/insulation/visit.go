@@ -107,8 +107,7 @@ func assessItem(r *Reading, p *Platform, now time.Time, reference float64) Visit
 	lowest, highest := *r, *r
 	lowest.Ohms, highest.Ohms = item.Corrected.Low, item.Corrected.High
 	limit := limitOf(r, p, &notes{})
-	one, _ := limit.verdict(&lowest)
-	other, _ := limit.verdict(&highest)
+	one, other := limit.verdict(&lowest), limit.verdict(&highest)
 	item.AtReference = CannotTell
 	if one == other {
 		item.AtReference = one
@@ -206,7 +205,7 @@ func (g *VisitGroup) pool(readings []Reading, items []VisitItem) {
 		g.Relation, g.Ohms = Below, bottom
 	}
 	l := limit{ohms: g.LimitOhms, low: 1, high: 1}
-	g.Verdict, _ = l.verdict(&Reading{Relation: g.Relation, Ohms: g.Ohms})
+	g.Verdict = l.verdict(&Reading{Relation: g.Relation, Ohms: g.Ohms})
 }
 
 // contradict names looks at one insulation that are too far apart, and a whole
@@ -339,7 +338,7 @@ func (item *VisitItem) reason(r *Reading) (code, text string) {
 		return "", false
 	}
 	if item.ServiceLimit == CannotTell {
-		return "cannot_tell", item.Sentence
+		return "cannot_tell", item.Sentence(r)
 	}
 	for _, c := range []struct {
 		note NoteCode
@@ -355,7 +354,7 @@ func (item *VisitItem) reason(r *Reading) (code, text string) {
 	}
 	switch {
 	case item.ServiceLimit == NotMet:
-		return "confirm", item.Sentence + ": confirm it with a second reading before replacing anything"
+		return "confirm", item.Sentence(r) + ": confirm it with a second reading before replacing anything"
 	case item.AtReference == CannotTell:
 		return "temperature", fmt.Sprintf("corrected from %s °C it lies between %s and %s, on both sides of the limit: measure again nearer the reference temperature", number(r.Celsius()), FormatOhms(item.Corrected.Low), FormatOhms(item.Corrected.High))
 	}

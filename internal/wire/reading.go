@@ -52,6 +52,21 @@ func Reading(m *creepagev1.Reading) (insulation.Reading, error) {
 	return v, r.err()
 }
 
+// Complete puts into a message what its sender left out and intake has found, so
+// that it reads as v does, and takes out what the service alone sets.
+func Complete(m *creepagev1.Reading, v *insulation.Reading) {
+	if m.GetReadingId() == "" {
+		m.ReadingId = v.ID
+	}
+	if m.GetShop() == "" {
+		m.Shop = Shops.Name(v.Shop)
+	}
+	if m.GetPlatform() == "" {
+		m.Platform = Text(Platforms.Name(v.Platform))
+	}
+	m.ReceiveTime, m.VoidReason = nil, nil
+}
+
 func (r *reader) precautions(m *creepagev1.Precautions) insulation.Precautions {
 	if m == nil {
 		return insulation.Precautions{}

@@ -104,6 +104,28 @@ func TestReadingMakesTheRoundTripThroughItsBytes(t *testing.T) {
 	})
 }
 
+func TestAMessageWithWhatWasLeftOutReadsAsTheReading(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		want := anyReading.Draw(t, "reading")
+		m := ReadingMessage(&want)
+		if rapid.Bool().Draw(t, "left out") {
+			m.ReadingId, m.Shop, m.Platform = "", "", nil
+		}
+		m.ReceiveTime, m.VoidReason = timestamppb.Now(), Text("not a sender's to say")
+		Complete(m, &want)
+		got, err := Reading(m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if diff := cmp.Diff(want, got, cmpopts.EquateNaNs()); diff != "" {
+			t.Fatal(diff)
+		}
+		if m.ReceiveTime != nil || m.VoidReason != nil {
+			t.Fatalf("the sender's %v and %q are left", m.ReceiveTime, m.GetVoidReason())
+		}
+	})
+}
+
 func TestBareReadingHasNothingInTheFieldsLeftOut(t *testing.T) {
 	got, err := Reading(&creepagev1.Reading{Vehicle: "vehicles/truck-17", MeasureTime: timestamppb.New(time.Unix(1e9, 1234567)), Method: creepagev1.Reading_TESTER,
 		Component: creepagev1.Reading_MOTOR, Conductor: creepagev1.Reading_PHASE_U, Reference: creepagev1.Reading_CHASSIS, ResistanceOhms: 1e9})

@@ -24,13 +24,9 @@ func (s *Service) resolve(ctx context.Context, sub *submission) error {
 		return err
 	}
 	registering := map[string]string{} // vehicles that register themselves with this request
-	for _, l := range sub.readings {
-		if l.fine() {
+	for l := range sub.fine {
+		if l.code == nil {
 			sub.place(l, b, registering)
-		}
-	}
-	for _, l := range sub.codes {
-		if !l.fine() {
 			continue
 		}
 		_, known := b.vehicles[l.code.Vehicle]
@@ -45,10 +41,7 @@ func (s *Service) resolve(ctx context.Context, sub *submission) error {
 // wanted lists what the lines name.
 func (sub *submission) wanted() wanted {
 	vehicles, shops, platforms := map[string]bool{}, map[string]bool{}, map[string]bool{}
-	for _, l := range slices.Concat(sub.readings, sub.codes) {
-		if !l.fine() {
-			continue
-		}
+	for l := range sub.fine {
 		vehicles[l.vehicle()] = true
 		if l.code == nil {
 			if l.reading.Shop != "" {
@@ -111,9 +104,9 @@ func (l *line) assess(b *book, now time.Time) {
 // very request. Another content under a known identity goes on to the worker,
 // which keeps it aside as a conflict; the answer notes it.
 func (s *Service) findKnown(ctx context.Context, sub *submission) error {
-	lines := map[store.ReadingKey]*line{}
-	for _, l := range sub.readings {
-		if !l.fine() {
+	lines := make(map[store.ReadingKey]*line, len(sub.readings))
+	for l := range sub.fine {
+		if l.code != nil {
 			continue
 		}
 		key := store.ReadingKey{ID: l.reading.ID, MeasuredAt: l.reading.MeasuredAt}

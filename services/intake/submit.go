@@ -101,14 +101,15 @@ type submission struct {
 	caller   caller.Caller
 	now      time.Time
 	backfill bool
-	readings []*line
-	codes    []*line
+	readings []line
+	codes    []line
 }
 
 // line is one reading or code of a request, and what becomes of it.
 type line struct {
-	path       string // readings[3]
-	message    *creepagev1.Reading
+	list       string              // readings or codes
+	index      int                 // in it
+	message    *creepagev1.Reading // nil for a code
 	reading    insulation.Reading
 	code       *insulation.Code
 	platform   *insulation.Platform
@@ -116,6 +117,9 @@ type line struct {
 	duplicate  bool
 	assessment *creepagev1.Assessment
 }
+
+// path is the line's in the request, such as readings[3].
+func (l *line) path() string { return fmt.Sprintf("%s[%d]", l.list, l.index) }
 
 func (l *line) fine() bool { return l.refused == nil && !l.duplicate }
 
@@ -128,20 +132,32 @@ func (l *line) vehicle() string {
 
 // refuse refuses the line for a field.
 func (l *line) refuse(field, format string, args ...any) {
-	l.refused = problem.InvalidField(l.path+"."+field, format, args...)
+	l.refused = problem.InvalidField(l.path()+"."+field, format, args...)
 }
 
 // read checks every reading and code by itself.
 func (sub *submission) read(req *creepagev1.SubmitReadingsRequest) {
+	sub.readings, sub.codes = make([]line, len(req.GetReadings())), make([]line, len(req.GetCodes()))
 	for i, m := range req.GetReadings() {
-		l := &line{path: fmt.Sprintf("readings[%d]", i), message: m}
-		sub.readings = append(sub.readings, l)
+		l := &sub.readings[i]
+		l.list, l.index, l.message = "readings", i, m
 		sub.readReading(l)
 	}
 	for i, m := range req.GetCodes() {
-		l := &line{path: fmt.Sprintf("codes[%d]", i)}
-		sub.codes = append(sub.codes, l)
+		l := &sub.codes[i]
+		l.list, l.index = "codes", i
 		sub.readCode(l, m)
+	}
+}
+
+// fine yields the lines that stand so far, readings before codes.
+func (sub *submission) fine(yield func(*line) bool) {
+	for _, lines := range [...][]line{sub.readings, sub.codes} {
+		for i := range lines {
+			if l := &lines[i]; l.fine() && !yield(l) {
+				return
+			}
+		}
 	}
 }
 
@@ -160,7 +176,7 @@ func (sub *submission) readReading(l *line) {
 		}
 	}
 	if len(fields) > 0 {
-		l.refused = problem.Invalid(problem.Under(l.path, fields)...)
+		l.refused = problem.Invalid(problem.Under(l.path(), fields)...)
 		return
 	}
 	l.refused = sub.mayNotSubmit(l)
@@ -179,6 +195,9 @@ func (sub *submission) received(m *creepagev1.Reading) time.Time {
 }
 
 func fieldsOf(err error) []problem.Field {
+	if err == nil {
+		return nil
+	}
 	var errs wire.FieldErrors
 	if errors.As(err, &errs) {
 		return problem.FromWire(errs)
@@ -191,9 +210,9 @@ func (sub *submission) mayNotSubmit(l *line) *problem.Error {
 	c := sub.caller
 	switch {
 	case !c.MaySubmitFor(l.reading.Shop):
-		return problem.Denied("SHOP_NOT_ALLOWED", "%s.shop: %q is not the key's shop; allowed is %q", l.path, wire.Shops.Name(l.reading.Shop), wire.Shops.Name(c.Shop))
+		return problem.Denied("SHOP_NOT_ALLOWED", "%s.shop: %q is not the key's shop; allowed is %q", l.path(), wire.Shops.Name(l.reading.Shop), wire.Shops.Name(c.Shop))
 	case c.Role == creepagev1.Key_FEEDER && l.reading.Method != insulation.Monitor:
-		return problem.Denied("METHOD_NOT_ALLOWED", "%s.method: a key of role FEEDER submits on-board values; allowed is MONITOR, not %s", l.path, l.message.GetMethod())
+		return problem.Denied("METHOD_NOT_ALLOWED", "%s.method: a key of role FEEDER submits on-board values; allowed is MONITOR, not %s", l.path(), l.message.GetMethod())
 	}
 	return nil
 }
@@ -206,23 +225,27 @@ func (sub *submission) readCode(l *line, m *creepagev1.CodeSighting) {
 		fields = append(fields, problem.Field{Path: "set_time", Description: fmt.Sprintf("%s lies in the future; allowed is up to %s", code.SetAt.Format(time.RFC3339), latest.Format(time.RFC3339))})
 	}
 	if len(fields) > 0 {
-		l.refused = problem.Invalid(problem.Under(l.path, fields)...)
+		l.refused = problem.Invalid(problem.Under(l.path(), fields)...)
 	}
 }
 
-// entries are what goes into the stream.
+// entries are what goes into the stream. Readings are passed on in the messages in
+// which they came.
 func (sub *submission) entries() []*streamv1.Entry {
 	received := timestamppb.New(sub.now)
-	entries := make([]*streamv1.Entry, 0, len(sub.readings)+len(sub.codes))
-	for _, l := range slices.Concat(sub.readings, sub.codes) {
-		if !l.fine() {
-			continue
-		}
-		e := &streamv1.Entry{OrganisationId: sub.caller.Organisation[:], ReceiveTime: received, Backfill: sub.backfill, Assessment: l.assessment}
+	made := make([]streamv1.Entry, len(sub.readings)+len(sub.codes))
+	entries := make([]*streamv1.Entry, 0, len(made))
+	for l := range sub.fine {
+		e := &made[len(entries)]
+		e.OrganisationId, e.ReceiveTime, e.Backfill, e.Assessment = sub.caller.Organisation[:], received, sub.backfill, l.assessment
 		if l.code != nil {
 			e.Content = &streamv1.Entry_Code{Code: wire.CodeMessage(l.code)}
 		} else {
-			e.Content = &streamv1.Entry_Reading{Reading: wire.ReadingMessage(&l.reading)}
+			wire.Complete(l.message, &l.reading)
+			if sub.backfill {
+				l.message.ReceiveTime = wire.Timestamp(l.reading.ReceivedAt)
+			}
+			e.Content = &streamv1.Entry_Reading{Reading: l.message}
 		}
 		entries = append(entries, e)
 	}
@@ -230,35 +253,45 @@ func (sub *submission) entries() []*streamv1.Entry {
 }
 
 func (sub *submission) answer() *creepagev1.SubmitReadingsResponse {
-	resp := &creepagev1.SubmitReadingsResponse{Results: make([]*creepagev1.SubmitResult, len(sub.readings))}
-	for i, l := range sub.readings {
-		id := l.reading.ID
-		resp.Results[i] = l.result()
-		resp.Results[i].ReadingId = &id
+	resp := &creepagev1.SubmitReadingsResponse{Results: results(sub.readings)}
+	for i, r := range resp.GetResults() {
+		r.ReadingId = &sub.readings[i].reading.ID
 	}
 	if len(sub.codes) > 0 {
-		resp.CodeResults = &creepagev1.CodeResults{Results: make([]*creepagev1.SubmitResult, len(sub.codes))}
-		for i, l := range sub.codes {
-			resp.CodeResults.Results[i] = l.result()
-		}
+		resp.CodeResults = &creepagev1.CodeResults{Results: results(sub.codes)}
 	}
 	return resp
 }
 
-func (l *line) result() *creepagev1.SubmitResult {
+// results are the answers to lines, in their order.
+func results(lines []line) []*creepagev1.SubmitResult {
+	made, list := make([]creepagev1.SubmitResult, len(lines)), make([]*creepagev1.SubmitResult, len(lines))
+	for i := range lines {
+		list[i] = &made[i]
+		lines[i].answer(list[i])
+	}
+	return list
+}
+
+// answer says what became of the line.
+func (l *line) answer(r *creepagev1.SubmitResult) {
+	r.Assessment = l.assessment
 	switch {
 	case l.refused != nil:
-		return &creepagev1.SubmitResult{Outcome: creepagev1.SubmitResult_REJECTED, Error: l.refused.GRPCStatus().Proto()}
+		r.Outcome, r.Error, r.Assessment = creepagev1.SubmitResult_REJECTED, l.refused.GRPCStatus().Proto(), nil
 	case l.duplicate:
-		return &creepagev1.SubmitResult{Outcome: creepagev1.SubmitResult_DUPLICATE, Assessment: l.assessment}
+		r.Outcome = creepagev1.SubmitResult_DUPLICATE
+	default:
+		r.Outcome = creepagev1.SubmitResult_ACCEPTED
 	}
-	return &creepagev1.SubmitResult{Outcome: creepagev1.SubmitResult_ACCEPTED, Assessment: l.assessment}
 }
 
 func (s *Service) count(resp *creepagev1.SubmitReadingsResponse) {
 	tally := map[creepagev1.SubmitResult_Outcome]int{}
-	for _, r := range slices.Concat(resp.GetResults(), resp.GetCodeResults().GetResults()) {
-		tally[r.GetOutcome()]++
+	for _, results := range [...][]*creepagev1.SubmitResult{resp.GetResults(), resp.GetCodeResults().GetResults()} {
+		for _, r := range results {
+			tally[r.GetOutcome()]++
+		}
 	}
 	for outcome, n := range tally {
 		s.outcomes.WithLabelValues(outcome.String()).Add(float64(n))
