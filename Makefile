@@ -81,6 +81,10 @@ crosscheck: ## run the published checks alone, and those against scipy, statsmod
 backtest: build ## score the method beside simpler ones on simulated fleets (5 seeds x 3 physics; half an hour)
 	bin/creepage judge
 
+.PHONY: ablation
+ablation: build ## score what each part of learning is worth, on fleets of 3,000 (an hour)
+	bin/creepage judge --seeds 101 --vehicles 3000 --ablation
+
 .PHONY: demo-said
 demo-said: build ## replay the demo fleet's records and say what would have been said, and when
 	mkdir -p out/backtest

@@ -59,7 +59,7 @@ Physics:
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&physics, "physics", "mild", "name of the physics")
+	f.StringVar(&physics, "physics", "mild", "name of the physics; drawn-1, drawn-2 ... have every setting drawn by the number")
 	f.IntVar(&config.Vehicles, "vehicles", 600, "number of vehicles")
 	f.Float64Var(&config.Years, "years", 3, "years of records")
 	f.Uint64Var(&config.Seed, "seed", 1, "seed; below 100 for fitting, above for judging")

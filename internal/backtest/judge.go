@@ -43,21 +43,31 @@ func (e Exam) Take(ctx context.Context, c Config, each func(Report)) error {
 }
 
 func (e Exam) physics(ctx context.Context, p simulate.Physics, c Config) (Report, error) {
+	rivals := newRivals(methods())
+	j, truth, err := e.judge(ctx, p, c, rivals.replay)
+	if err != nil {
+		return Report{}, err
+	}
+	return Report{Physics: p.Name, Seeds: e.Seeds, Judgement: j, Rivals: rivals.compare(truth, j.falseRate())}, nil
+}
+
+// judge makes the fleets of one physics, replays and scores them; also is shown
+// each fleet's records and what its vehicles are called.
+func (e Exam) judge(ctx context.Context, p simulate.Physics, c Config, also func(context.Context, *Records, func(string) string) error) (Judgement, []record.Truth, error) {
 	var (
 		truth    []record.Truth
 		outlooks []record.Outlook
 		warnings []record.Warning
-		rivals   = newRivals(methods())
 	)
 	for _, seed := range e.Seeds {
 		fleet, err := simulate.New(simulate.Config{Physics: p, Vehicles: e.Vehicles, Years: e.Years, Seed: seed})
 		if err != nil {
-			return Report{}, err
+			return Judgement{}, nil, err
 		}
 		records := FromFleet(fleet.Platforms, fleet.Readings, fleet.Events, fleet.Codes)
 		result, err := Run(ctx, records, c)
 		if err != nil {
-			return Report{}, err
+			return Judgement{}, nil, err
 		}
 		// The same vehicle names stand in every fleet: the seed tells them apart.
 		named := func(vehicle string) string { return fmt.Sprintf("%d/%s", seed, vehicle) }
@@ -73,12 +83,11 @@ func (e Exam) physics(ctx context.Context, p simulate.Physics, c Config) (Report
 			w.Vehicle = named(w.Vehicle)
 			warnings = append(warnings, w)
 		}
-		if err := rivals.replay(ctx, records, named); err != nil {
-			return Report{}, err
+		if err := also(ctx, records, named); err != nil {
+			return Judgement{}, nil, err
 		}
 	}
-	j := Judge(truth, outlooks, warnings)
-	return Report{Physics: p.Name, Seeds: e.Seeds, Judgement: j, Rivals: rivals.compare(truth, j.falseRate())}, nil
+	return Judge(truth, outlooks, warnings), truth, nil
 }
 
 func (j *Judgement) measure(name string) float64 {

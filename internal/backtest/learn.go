@@ -35,7 +35,7 @@ func Learn(ctx context.Context, r Replay, every time.Duration, pupils []Pupil) (
 		own.Last, own.Rows, own.Lessons = p.LastRow, true, nil
 		players[i] = own.begin(p.ID, p.Platform, p.Arrivals)
 	}
-	return learnOnTheWay(ctx, r.Origin, r.Until, every, r.Model, players)
+	return learnOnTheWay(ctx, r.Origin, r.Until, every, trend.NewLearner(r.Model.Params()), players)
 }
 
 // learnOnTheWay plays all vehicles side by side in spans of time, and after
@@ -44,8 +44,7 @@ func Learn(ctx context.Context, r Replay, every time.Duration, pupils []Pupil) (
 // Memories are carried over to the new parameters as they are, but made anew
 // from their entries after spans 1, 2, 4, 8, ...: then what was folded early, on
 // the defaults, profits too, at a cost that stays within that of the replay.
-func learnOnTheWay(ctx context.Context, origin, last time.Time, every time.Duration, begin *trend.Model, players []*player) ([]Lesson, error) {
-	learner := trend.NewLearner(begin.Params())
+func learnOnTheWay(ctx context.Context, origin, last time.Time, every time.Duration, learner *trend.Learner, players []*player) ([]Lesson, error) {
 	shown := make([]progressOf, len(players))
 	var lessons []Lesson
 	span, again := 0, 1

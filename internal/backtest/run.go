@@ -24,6 +24,7 @@ type Config struct {
 	Policy   trend.Policy
 	Every    time.Duration          // between two outlooks
 	Learn    time.Duration          // between two lessons from what has arrived so far; 0: the model stays as it is
+	Leave    trend.Subjects         // what lessons leave out
 	Progress func(vehicles, of int) // told after every vehicle, from several goroutines; may be nil
 }
 
@@ -45,7 +46,9 @@ func Run(ctx context.Context, records *Records, c Config) (*Result, error) {
 		players[i] = r.begin(h.id, func(time.Time) *insulation.Platform { return h.platform }, h.arrivals())
 	}
 	if c.Learn > 0 {
-		if _, err := learnOnTheWay(ctx, startOfDay(records.first), records.last, c.Learn, c.Model, players); err != nil {
+		learner := trend.NewLearner(c.Model.Params())
+		learner.Leave(c.Leave)
+		if _, err := learnOnTheWay(ctx, startOfDay(records.first), records.last, c.Learn, learner, players); err != nil {
 			return nil, err
 		}
 	}

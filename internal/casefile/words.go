@@ -148,7 +148,7 @@ func DueOf(o *creepagev1.Outlook) Due {
 	}
 	if o.DaysToCodeP50 == nil {
 		if o.DaysToCodeP10 != nil {
-			return Due{Big: "open", Small: "not before " + on(o.GetDaysToCodeP10()), Range: "1 in 10 by then"}
+			return Due{Big: "open", Small: "hardly before " + on(o.GetDaysToCodeP10()), Range: "if it comes at all"}
 		}
 		return Due{Big: "–", Small: "not within two years"}
 	}

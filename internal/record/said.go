@@ -15,9 +15,9 @@ type Outlook struct {
 	Vehicle   string
 	State     string               // steady, falling, due, under, unknown
 	P30, P90  float64              // probability that the code sets within 30 and 90 days
-	DaysP10   float64              // days to the code by the curve's 10 % point; NaN beyond two years
-	DaysP50   float64              // by its 50 % point
-	DaysP90   float64              // by its 90 % point
+	DaysP10   float64              // days before which one in ten of the codes of two years come; NaN if less than a tenth do
+	DaysP50   float64              // days to the code with probability 0.5; NaN beyond two years
+	DaysP90   float64              // with probability 0.9
 	Component insulation.Component // limiting component; 0 if none can be named
 }
 

@@ -3,6 +3,7 @@ package simulate
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -147,8 +148,15 @@ func Coastal() Physics {
 // All returns every named setting.
 func All() []Physics { return []Physics{Mild(), Rough(), Coastal()} }
 
-// ByName returns a named setting.
+// ByName returns a named setting, or with drawn- and a number one that is drawn by it.
 func ByName(name string) (Physics, error) {
+	if number, drawn := strings.CutPrefix(name, drawnPrefix); drawn {
+		n, err := strconv.ParseUint(number, 10, 64)
+		if err != nil {
+			return Physics{}, fmt.Errorf("physics %q: %q is no whole number", name, number)
+		}
+		return Drawn(n), nil
+	}
 	all := All()
 	i := slices.IndexFunc(all, func(p Physics) bool { return p.Name == name })
 	if i < 0 {
@@ -156,7 +164,7 @@ func ByName(name string) (Physics, error) {
 		for i, p := range all {
 			names[i] = p.Name
 		}
-		return Physics{}, fmt.Errorf("physics %q is none of %s", name, strings.Join(names, ", "))
+		return Physics{}, fmt.Errorf("physics %q is none of %s, nor %s with a number", name, strings.Join(names, ", "), drawnPrefix)
 	}
 	return all[i], nil
 }

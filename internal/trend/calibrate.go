@@ -45,6 +45,20 @@ func Within(curve []CurvePoint, days float64) float64 {
 	return last.Probability
 }
 
+// codeDays returns the days by which the code has set with even odds and with
+// nine in ten, and the day before them from which it is to be reckoned with:
+// before it come one in ten of the codes that come within the curve's two years.
+// Were that the day on which the curve itself passes a tenth, a vehicle with a
+// chance of four in ten would have a quarter of its codes before it, and the interval
+// would enclose too few of those that come. NaN beyond two years.
+func codeDays(curve []CurvePoint) (p10, p50, p90 float64) {
+	p10, p50, p90 = math.NaN(), passing(curve, 0.5), passing(curve, 0.9)
+	if end := curve[len(curve)-1].Probability; end >= 0.1 {
+		p10 = passing(curve, 0.1*end)
+	}
+	return p10, p50, p90
+}
+
 // passing returns when the curve passes a probability, days; NaN beyond its end.
 func passing(curve []CurvePoint, p float64) float64 {
 	var last CurvePoint

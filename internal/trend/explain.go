@@ -274,9 +274,9 @@ func dates(o *Outlook) string {
 	case math.IsNaN(o.DaysP10):
 		return ""
 	case math.IsNaN(o.DaysP50):
-		return fmt.Sprintf(", one in ten by %s", day(o.DaysP10))
+		return fmt.Sprintf(", if it comes then hardly before %s", day(o.DaysP10))
 	case math.IsNaN(o.DaysP90):
-		return fmt.Sprintf(", even odds by %s (one in ten by %s)", day(o.DaysP50), day(o.DaysP10))
+		return fmt.Sprintf(", even odds by %s (hardly before %s)", day(o.DaysP50), day(o.DaysP10))
 	}
 	return fmt.Sprintf(", even odds by %s (80 %% between %s and %s)", day(o.DaysP50), day(o.DaysP10), day(o.DaysP90))
 }

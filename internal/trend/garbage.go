@@ -3,11 +3,27 @@ package trend
 import (
 	"fmt"
 	"math"
+
+	"creepage/internal/insulation"
 )
 
-// impossible returns why a stated resistance cannot be a reading, or "".
-// Nothing is mended: the row is set aside with this reason.
-func impossible(ohms float64) string {
+// beyondRange is how far above the top of its own meter's range a value cannot
+// lie: well above what a meter may show of the next range, well below a slip of a thousand.
+const beyondRange = 100
+
+// impossible returns why what is stated cannot be a reading, or "". Nothing is
+// mended: the row is set aside with this reason.
+func impossible(r *insulation.Reading) string {
+	if why := impossibleOhms(r.Ohms); why != "" {
+		return why
+	}
+	if r.RangeOhms > 0 && r.Ohms > beyondRange*r.RangeOhms {
+		return fmt.Sprintf("%s is %.0f times the top of its meter's range, %s: %s", Ohms(r.Ohms), r.Ohms/r.RangeOhms, Ohms(r.RangeOhms), slipOfUnit)
+	}
+	return ""
+}
+
+func impossibleOhms(ohms float64) string {
 	switch {
 	case math.IsNaN(ohms) || math.IsInf(ohms, 0):
 		return fmt.Sprintf("resistance %v is no number", ohms)

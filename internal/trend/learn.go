@@ -24,7 +24,24 @@ type Learner struct {
 	vehicles map[string]*pupil
 	tops     map[string]*ceiling // monitor ceilings by platform
 	codes    int
+	left     Subjects // not learned
 }
+
+// Subjects are parts of what is learned, as a set.
+type Subjects uint8
+
+// Parts of what is learned.
+const (
+	Temperatures Subjects = 1 << iota // temperature coefficients by component
+	Noise                             // scatter of testers and monitors
+	Meters                            // offsets of meters
+	Levels                            // levels of new vehicles by platform and group
+	Onsets                            // how often components leave their steady state
+	Calibrations                      // what came of forecasts
+	Ceilings                          // where platforms' monitors top out
+
+	AllSubjects = Temperatures | Noise | Meters | Levels | Onsets | Calibrations | Ceilings
+)
 
 // maxPupils bounds the vehicles learned from: more teach nothing new.
 const maxPupils = 5000
@@ -72,6 +89,10 @@ func NewLearner(base Params) *Learner {
 	return &Learner{base: base, vehicles: map[string]*pupil{}, tops: map[string]*ceiling{}}
 }
 
+// Leave says what is not to be learned: there the parameters stay as they were
+// to begin with, so that what each part is worth can be measured.
+func (l *Learner) Leave(s Subjects) { l.left = s }
+
 func (l *Learner) pupil(vehicle string) *pupil {
 	if v := l.vehicles[vehicle]; v != nil {
 		return v
@@ -117,7 +138,7 @@ func (l *Learner) Observe(vehicle string, p *insulation.Platform, entries []Entr
 }
 
 func (l *Learner) reading(v *pupil, p *insulation.Platform, r *insulation.Reading, d day) {
-	if impossible(r.Ohms) != "" || r.Relation == insulation.Below {
+	if impossible(r) != "" || r.Relation == insulation.Below {
 		return
 	}
 	k := GroupOf(r.Component, r.Conductor, r.Quantity)
@@ -219,17 +240,38 @@ func (l *Learner) Learn(now time.Time) (Params, Report) {
 	}
 	var report Report
 	l.learnSlopes(&p, vs)
-	l.learnMeters(&p, vs, &report)
-	l.learnLevels(&p, vs)
-	l.learnOnsets(&p, vs, &report)
-	l.learnCalibration(&p, vs, dayOf(now), &report)
+	if l.left&Temperatures != 0 {
+		p.ByComponent = l.base.ByComponent
+	}
+	if l.left&Noise != 0 {
+		p.ReadingSD, p.VisitSD, p.MonitorSD, p.MonitorSDNoTemp = l.base.ReadingSD, l.base.VisitSD, l.base.MonitorSD, l.base.MonitorSDNoTemp
+	}
+	if l.left&Meters == 0 {
+		l.learnMeters(&p, vs, &report)
+	}
+	if l.left&Levels == 0 {
+		l.learnLevels(&p, vs)
+	}
+	if l.left&Onsets == 0 {
+		l.learnOnsets(&p, vs, &report)
+	}
+	if l.left&Calibrations == 0 {
+		l.learnCalibration(&p, vs, dayOf(now), &report)
+	}
+	if l.left&Ceilings == 0 {
+		l.learnCeilings(&p)
+	}
+	return p, report
+}
+
+// learnCeilings learns where platforms' monitors top out.
+func (l *Learner) learnCeilings(p *Params) {
 	p.Ceilings = map[string]float64{}
 	for platform, top := range l.tops {
 		if top.found > 0 && top.rows >= 50 {
 			p.Ceilings[platform] = math.Pow(10, top.found)
 		}
 	}
-	return p, report
 }
 
 // Report is what learning found, for people.

@@ -206,7 +206,7 @@ func Default() Params {
 		LeakTemperature: Normal{0.7, 0.006}, FallSpread: 0.25, FallPaths: 4000, BudgetFloor: 0.1,
 		// Fitted to simulated fleets of the fitting seeds, all physics together, and
 		// taken halfway: another fleet's differs.
-		Calibration: Calibration{Shift: 1.4, Scale: 1.1, Horizon: 0.1}, CalibrationTesters: Calibration{Shift: 0, Scale: 0.87, Horizon: 0.5},
+		Calibration: Calibration{Shift: 1.4, Scale: 1.1, Horizon: 0.1}, CalibrationTesters: Calibration{Shift: -0.2, Scale: 0.75, Horizon: 0.75},
 		FloorPerDay: 1e-6, Ceiling: 0.98, CrossUnseen: 0.05,
 	}
 }

@@ -75,7 +75,7 @@ func (f *forecast) figures(v *Vehicle, p *insulation.Platform, at time.Time) (o 
 	o.Watched = f.watched()
 	o.P0 = f.now()
 	o.P30, o.P90 = Within(o.Curve, 30), Within(o.Curve, 90)
-	o.DaysP10, o.DaysP50, o.DaysP90 = passing(o.Curve, 0.1), passing(o.Curve, 0.5), passing(o.Curve, 0.9)
+	o.DaysP10, o.DaysP50, o.DaysP90 = codeDays(o.Curve)
 	o.Parts = f.parts(p)
 	if v.now.codeDay != 0 {
 		o.CodeSet = v.now.codeDay.start()

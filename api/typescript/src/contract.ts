@@ -2157,7 +2157,9 @@ export interface components {
             curve?: components["schemas"]["creepage.v1.CurvePoint"][];
             /**
              * Format: double
-             * @description Days until the code has set with probability 0.1; absent beyond two years.
+             * @description Days before which one in ten of the codes come that come within two years;
+             *     absent where less than a tenth do. At least 80 % of the codes that come do so between this
+             *     and `days_to_code_p90`.
              */
             daysToCodeP10?: number;
             /**
