@@ -159,7 +159,11 @@ func (a *Assessment) Sentence(r *Reading) string {
 	case Met:
 		return fmt.Sprintf("%s meets the %s of %s", value, a.LimitName, least)
 	case NotMet:
-		return fmt.Sprintf("%s is below the %s of %s", value, a.LimitName, least)
+		below := "below"
+		if value == least { // 9.999 MΩ is 10 MΩ to three figures
+			below = "just below"
+		}
+		return fmt.Sprintf("%s is %s the %s of %s", value, below, a.LimitName, least)
 	case CannotTell:
 		return fmt.Sprintf("%s does not tell whether the %s of %s is met", value, a.LimitName, least)
 	}

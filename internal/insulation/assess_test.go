@@ -39,6 +39,7 @@ func TestAssessHoldsAReadingAgainstItsServiceLimit(t *testing.T) {
 		{insulation.Equal, 4.2e8, insulation.Met, "420 MΩ meets the service limit of 100 MΩ"},
 		{insulation.Equal, 1e8, insulation.Met, "meets"},
 		{insulation.Equal, 0.99e8, insulation.NotMet, "99 MΩ is below the service limit of 100 MΩ"},
+		{insulation.Equal, 0.9999e8, insulation.NotMet, "100 MΩ is just below the service limit of 100 MΩ"},
 		{insulation.Above, 5.5e8, insulation.Met, ">550 MΩ meets"},
 		{insulation.Above, 1e8, insulation.Met, ">100 MΩ meets"},
 		{insulation.Above, 5e7, insulation.CannotTell, ">50 MΩ does not tell"},

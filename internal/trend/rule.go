@@ -230,7 +230,11 @@ func (c *condition) words(o *Outlook) string {
 		if part.UnderService > 1 {
 			how = fmt.Sprintf("%d readings in a row", part.UnderService)
 		}
-		return fmt.Sprintf("The %s read %s, below its service limit of %s: %s.", part.Group.words(), Ohms(part.LastUnderOhms), Ohms(part.ServiceLimit), how)
+		read, least := Ohms(part.LastUnderOhms)+", ", Ohms(part.ServiceLimit)
+		if read == least+", " {
+			read = "just " // 9.97 MΩ is 10 MΩ to two figures
+		}
+		return fmt.Sprintf("The %s read %sbelow its service limit of %s: %s.", part.Group.words(), read, least, how)
 	}
 	return o.Reason
 }

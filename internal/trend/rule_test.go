@@ -75,3 +75,17 @@ func TestAWarningThatEndedWaitsAgain(t *testing.T) {
 		t.Errorf("said %v, want %v", said, want)
 	}
 }
+
+// A value that reads like its limit once it is rounded is not said to be below itself.
+func TestAReadingJustBelowItsServiceLimitIsSaidToBe(t *testing.T) {
+	for ohms, want := range map[float64]string{
+		9.97e6: "The charger read just below its service limit of 10 MΩ: a single reading, to be confirmed.",
+		9.4e6:  "The charger read 9.4 MΩ, below its service limit of 10 MΩ: a single reading, to be confirmed.",
+	} {
+		part := &Part{Group: GroupKey{insulation.Charger, Together}, LastUnderOhms: ohms, ServiceLimit: 1e7, UnderService: 1}
+		c := condition{kind: UnderServiceLimit, part: part}
+		if got := c.words(&Outlook{}); got != want {
+			t.Errorf("%g ohm: %q, want %q", ohms, got, want)
+		}
+	}
+}
