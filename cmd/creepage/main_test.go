@@ -48,6 +48,7 @@ func TestASlipOfThePenIsNamed(t *testing.T) {
 		{[]string{"simulate"}, "--out is missing"},
 		{[]string{"organisation", "crate"}, "`creepage organisation create` meant"},
 		{[]string{"organisation", "create", "Not A Name"}, "lower case letters"},
+		{[]string{"organisation", "create", ".."}, "not beginning with a dot"},
 		{[]string{"serve", "--log-level", "loud"}, "debug, info, warn or error"},
 		{[]string{"serve", "--tls-cert", "x.pem"}, "belong together"},
 		{[]string{"import", "x.csv", "--batch", "many"}, "--batch"},

@@ -29,7 +29,7 @@ func organisationCommand() *cobra.Command {
 	return c
 }
 
-var organisationName = regexp.MustCompile(`^[a-z0-9._-]{1,64}$`)
+var organisationName = regexp.MustCompile(`^[a-z0-9_-][a-z0-9._-]{0,63}$`)
 
 func createOrganisationCommand() *cobra.Command {
 	var title string
@@ -43,7 +43,7 @@ The key is shown this once; what is stored is its hash.`,
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if !organisationName.MatchString(args[0]) {
-				return wrongUsage(cmd, fmt.Sprintf("name %q: want 1 to 64 lower case letters, digits, - _ or .", args[0]))
+				return wrongUsage(cmd, fmt.Sprintf("name %q: want 1 to 64 lower case letters, digits, - _ or ., not beginning with a dot", args[0]))
 			}
 			url, err := requiredSetting("CREEPAGE_DATABASE_URL", "the address of the database with its owner's login")
 			if err != nil {

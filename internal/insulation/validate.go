@@ -81,6 +81,10 @@ func checkID(v *Violations, field, id string, required bool) {
 		}
 		return
 	}
+	if id == "." || id == ".." {
+		v.add(field, id, "is what an address takes for a folder; allowed are letters a to z, digits and - _ . ~, not dots alone")
+		return
+	}
 	if len(id) > MaxIDLength {
 		v.add(field, id, "has %d characters; allowed are 1 to %d", len(id), MaxIDLength)
 		return

@@ -78,6 +78,7 @@ func TestValidateNamesFieldValueAndWhatIsAllowed(t *testing.T) {
 		{"shop", `""`, "required", func(r *insulation.Reading) { r.Shop = "" }},
 		{"vehicle", `""`, "required", func(r *insulation.Reading) { r.Vehicle = "" }},
 		{"vehicle", `"truck 17"`, "allowed are letters", func(r *insulation.Reading) { r.Vehicle = "truck 17" }},
+		{"vehicle", `".."`, "not dots alone", func(r *insulation.Reading) { r.Vehicle = ".." }},
 		{"platform", `"` + strings.Repeat("p", 65) + `"`, "1 to 64", func(r *insulation.Reading) { r.Platform = strings.Repeat("p", 65) }},
 		{"measure_time", `""`, "required", func(r *insulation.Reading) { r.MeasuredAt = time.Time{} }},
 		{"measure_time", `"2026-03-02T12:06:00Z"`, "up to 5m0s after", func(r *insulation.Reading) { r.MeasuredAt = now.Add(6 * time.Minute) }},
