@@ -60,7 +60,11 @@ func (m *Model) looksOf(mem *memory, p *insulation.Platform, d day, visit []*ins
 	}
 	sortKeys(keys)
 	looks := make([]look, 0, len(keys))
+	// Every reading is of one look: all of them share one piece of memory.
+	sights, of := make([]Sight, 0, len(visit)), make([]*insulation.Reading, 0, len(visit))
+	slips, exact := make([]float64, 0, len(visit)), make([]bool, 0, len(visit))
 	for _, k := range keys {
+		begin := len(sights)
 		l := look{key: k, together: k.Conductor == Together && mem.hasOthers(k)}
 		if k == wholeCold && !l.together {
 			continue // no parts are known that it could tell of
@@ -81,15 +85,13 @@ func (m *Model) looksOf(mem *memory, p *insulation.Platform, d day, visit []*ins
 			}
 			s := m.sightOf(mem, p, r, k)
 			m.checkTop(mem, r, &s)
+			by, sure := 0.0, false
 			if g != nil {
-				by, exact := g.slipOf(&s)
-				l.slips, l.exact = append(l.slips, by), append(l.exact, exact)
-			} else {
-				l.slips, l.exact = append(l.slips, 0), append(l.exact, false)
+				by, sure = g.slipOf(&s)
 			}
-			l.sights = append(l.sights, s)
-			l.readings = append(l.readings, r)
+			sights, of, slips, exact = append(sights, s), append(of, r), append(slips, by), append(exact, sure)
 		}
+		l.sights, l.readings, l.slips, l.exact = sights[begin:], of[begin:], slips[begin:], exact[begin:]
 		if len(l.sights) > 0 {
 			looks = append(looks, l)
 		}
@@ -120,6 +122,17 @@ func agree(looks []look) {
 	}
 }
 
+// slipped is how many of its readings slips would explain.
+func (l *look) slipped() int {
+	n := 0
+	for _, by := range l.slips {
+		if by != 0 {
+			n++
+		}
+	}
+	return n
+}
+
 func slipsElsewhere(looks []look, c insulation.Component, by float64) bool {
 	for i := range looks {
 		if looks[i].key.Component != c && slices.Contains(looks[i].slips, by) {
@@ -135,15 +148,13 @@ func slipsElsewhere(looks []look, c insulation.Component, by float64) bool {
 // later visit is believed, and then without doubt.
 func (m *Model) withoutSlips(mem *memory, d day, looks []look) []look {
 	agree(looks)
+	if !slices.ContainsFunc(looks, func(l look) bool { return l.slipped() > 0 }) {
+		return looks
+	}
 	all := slices.Clone(looks)
 	kept := looks[:0]
 	for _, l := range all {
-		n := 0
-		for _, by := range l.slips {
-			if by != 0 {
-				n++
-			}
-		}
+		n := l.slipped()
 		if n == 0 {
 			kept = append(kept, l)
 			continue
