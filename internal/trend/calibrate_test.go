@@ -7,7 +7,7 @@ import (
 	"testing"
 )
 
-func TestOfTheCodesThatComeOneInTenComesBeforeTheFirstDayAndAtLeastEightWithinTheInterval(t *testing.T) {
+func TestOfTheCodesThatComeAtMostOneInTenComesBeforeTheFirstDayAndAtLeastEightWithinTheInterval(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 1))
 	for _, c := range []struct {
 		name  string
@@ -37,7 +37,8 @@ func TestOfTheCodesThatComeOneInTenComesBeforeTheFirstDayAndAtLeastEightWithinTh
 		if !math.IsNaN(p90) {
 			within = float64(sort.SearchFloat64s(days, p90))/n - before
 		}
-		if tolerance := 4 * math.Sqrt(0.09/n); math.Abs(before-0.1) > tolerance || within < 0.8-tolerance {
+		// Codes that hasten come before those of the curve, of which fewer than one in ten then do.
+		if tolerance := 4 * math.Sqrt(0.09/n); before > 0.1+tolerance || before < 0.05 || within < 0.8-tolerance {
 			t.Errorf("%s: %.3f of the codes come before day %.0f, %.3f within the interval", c.name, before, p10, within)
 		}
 		if !math.IsNaN(p50) && !(p10 < p50) || !math.IsNaN(p90) && !(p50 < p90) {

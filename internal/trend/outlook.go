@@ -93,9 +93,9 @@ type Outlook struct {
 	P30, P90 float64 // code probability within 30 and 90 days, calibrated
 	P0       float64 // chance that the whole is below the code limit now
 	// DaysP50 and DaysP90 are when the calibrated curve passes 50 and 90 %, days
-	// from EvaluatedAt. Before DaysP10 come one in ten of the codes that come within
-	// two years, if a tenth or more do. So of the codes that come at least 80 % come between
-	// DaysP10 and DaysP90. NaN beyond two years.
+	// from EvaluatedAt. Before DaysP10 come at most one in ten of the codes that
+	// come within two years, if a tenth or more do: between it and DaysP90 are meant to
+	// lie 80 % of the codes that come, or more. NaN beyond two years.
 	DaysP10, DaysP50, DaysP90 float64
 	Curve                     []CurvePoint
 	Raw30, Raw90              float64 // before calibration, for Learner.Forecast

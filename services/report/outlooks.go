@@ -24,7 +24,7 @@ func outlooksReport() *report {
 			{"code_probability_30d", Number, "1", "Probability that the isolation code sets within 30 days."},
 			{"code_probability_90d", Number, "1", "The same within 90 days."},
 			{"code_probability_365d", Number, "1", "The same within 365 days."},
-			{"days_to_code_p10", Number, "d", "Days before which one in ten of the codes come that come within two years; empty: less than a tenth come."},
+			{"days_to_code_p10", Number, "d", "Days before which at most one in ten of the codes come that come within two years; empty: less than a tenth come."},
 			{"days_to_code_p50", Number, "d", "Days until the code has set with probability 0.5; empty: beyond two years."},
 			{"days_to_code_p90", Number, "d", "The same with probability 0.9."},
 			{"limiting_component", Text, "", "The component that takes most of what the code limit leaves; empty: none can be named."},

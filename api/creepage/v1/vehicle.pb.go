@@ -258,9 +258,9 @@ type Outlook struct {
 	CodeProbability_30D float64 `protobuf:"fixed64,5,opt,name=code_probability_30d,json=codeProbability30d,proto3" json:"code_probability_30d,omitempty"`
 	// Probability that the isolation code sets within 90 days.
 	CodeProbability_90D float64 `protobuf:"fixed64,6,opt,name=code_probability_90d,json=codeProbability90d,proto3" json:"code_probability_90d,omitempty"`
-	// Days before which one in ten of the codes come that come within two years;
-	// absent where less than a tenth do. At least 80 % of the codes that come do so between this
-	// and `days_to_code_p90`.
+	// Days before which at most one in ten of the codes come that come within two years;
+	// absent where less than a tenth do. Between this and
+	// `days_to_code_p90` are meant to lie 80 % of the codes that come, or more.
 	DaysToCodeP10 *float64 `protobuf:"fixed64,7,opt,name=days_to_code_p10,json=daysToCodeP10,proto3,oneof" json:"days_to_code_p10,omitempty"`
 	// Days until the code has set with probability 0.5; absent beyond two years.
 	DaysToCodeP50 *float64 `protobuf:"fixed64,8,opt,name=days_to_code_p50,json=daysToCodeP50,proto3,oneof" json:"days_to_code_p50,omitempty"`

@@ -2157,9 +2157,9 @@ export interface components {
             curve?: components["schemas"]["creepage.v1.CurvePoint"][];
             /**
              * Format: double
-             * @description Days before which one in ten of the codes come that come within two years;
-             *     absent where less than a tenth do. At least 80 % of the codes that come do so between this
-             *     and `days_to_code_p90`.
+             * @description Days before which at most one in ten of the codes come that come within two years;
+             *     absent where less than a tenth do. Between this and
+             *     `days_to_code_p90` are meant to lie 80 % of the codes that come, or more.
              */
             daysToCodeP10?: number;
             /**
