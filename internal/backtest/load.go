@@ -168,6 +168,10 @@ func (l *loader) reading(file string, row int, r *insulation.Reading) {
 		l.reject(file, row, r.ID, "resistance_ohm", strconv.FormatFloat(r.Ohms, 'f', -1, 64), "want a measured resistance above 0"+prefixed(": this is ", filler))
 		return
 	}
+	if why := trend.Impossible(r); why != "" {
+		l.reject(file, row, r.ID, "resistance_ohm", strconv.FormatFloat(r.Ohms, 'f', -1, 64), why)
+		return
+	}
 	if !r.ReceivedAt.IsZero() && r.MeasuredAt.After(r.ReceivedAt.Add(24*time.Hour)) {
 		l.reject(file, row, r.ID, "measured_at", r.MeasuredAt.Format(time.RFC3339), "want a time not more than a day after received_at "+r.ReceivedAt.Format(time.RFC3339))
 		return

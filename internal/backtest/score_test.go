@@ -122,3 +122,28 @@ func TestAnExamScoresTheMethodAndItsRivals(t *testing.T) {
 		t.Fatal(n, err)
 	}
 }
+
+// What is left out of learning stays as it was: of a fleet from which nothing is
+// learned the same is said as of one without lessons.
+func TestAnAblationLeavesOutWhatItNames(t *testing.T) {
+	exam := Exam{Physics: []simulate.Physics{simulate.Rough()}, Seeds: []uint64{1}, Vehicles: 40, Years: 1}
+	c := Config{Model: model(t), Policy: trend.DefaultPolicy(), Every: 7 * 24 * time.Hour}
+	plain, _, err := exam.judge(t.Context(), exam.Physics[0], c, nothingMore)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Learn = LearnEvery
+	score := map[string]float64{}
+	if err := exam.Ablate(t.Context(), c, func(a Ablation) { score[a.Name] = a.Judgement.measure("log score 90 d") }); err != nil {
+		t.Fatal(err)
+	}
+	if len(score) != len(ablations) {
+		t.Fatalf("%d rows of %d: %v", len(score), len(ablations), score)
+	}
+	if want := plain.measure("log score 90 d"); score["nothing is"] != want {
+		t.Errorf("nothing learned scores %g, no lessons %g", score["nothing is"], want)
+	}
+	if score["all is learned"] == score["nothing is"] {
+		t.Error("learning changed nothing that is said")
+	}
+}

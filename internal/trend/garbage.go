@@ -11,9 +11,9 @@ import (
 // lie: well above what a meter may show of the next range, well below a slip of a thousand.
 const beyondRange = 100
 
-// impossible returns why what is stated cannot be a reading, or "". Nothing is
+// Impossible returns why what is stated cannot be a reading, or "". Nothing is
 // mended: the row is set aside with this reason.
-func impossible(r *insulation.Reading) string {
+func Impossible(r *insulation.Reading) string {
 	if why := impossibleOhms(r.Ohms); why != "" {
 		return why
 	}

@@ -138,7 +138,7 @@ func (l *Learner) Observe(vehicle string, p *insulation.Platform, entries []Entr
 }
 
 func (l *Learner) reading(v *pupil, p *insulation.Platform, r *insulation.Reading, d day) {
-	if impossible(r) != "" || r.Relation == insulation.Below {
+	if Impossible(r) != "" || r.Relation == insulation.Below {
 		return
 	}
 	k := GroupOf(r.Component, r.Conductor, r.Quantity)
