@@ -78,7 +78,7 @@ crosscheck: ## run the published checks alone, and those against scipy, statsmod
 	$(GO) test -count=1 -tags crosscheck -run 'Published|Crosscheck' -v ./internal/insulation/... ./internal/trend/... ./internal/locate/...
 
 .PHONY: backtest
-backtest: build ## score the method beside simpler ones on simulated fleets (5 seeds x 3 physics; half an hour)
+backtest: build ## score the method beside simpler ones on simulated fleets (5 seeds x 3 physics; a quarter of an hour)
 	bin/creepage judge
 
 .PHONY: ablation
