@@ -41,7 +41,7 @@ func (m *Model) quiet(rs *RuleState, v *Vehicle, p *insulation.Platform, at time
 			under = underEnd
 		}
 	}
-	return o, Within(o.Curve, policy.LeadDays) < due && o.P0 < under
+	return o, Within(o.Curve, policy.near()) < due && o.P0 < under
 }
 
 // bound fills in upper bounds of the raw probabilities, or says that it cannot.

@@ -2,31 +2,32 @@ package trend
 
 import (
 	"encoding/json"
+	"math"
 	"testing"
 	"time"
 
 	"creepage/internal/insulation"
 )
 
-// dueBy is an outlook that holds a code within 90 days to be so likely.
+// dueBy is an outlook that holds a code within 45 days to be so likely.
 func dueBy(day int, p float64) *Outlook {
-	return &Outlook{EvaluatedAt: at(day), Curve: []CurvePoint{{90, p}}, P90: p, Limiting: insulation.Motor}
+	return &Outlook{EvaluatedAt: at(day), Curve: []CurvePoint{{45, p}, {90, 0.9}}, P90: 0.9, Limiting: insulation.Motor}
 }
 
-// A warning waits until the probability has stood for two days, through a
-// restart too, unless the code is more likely than not.
-func TestAWarningWaitsTwoDays(t *testing.T) {
+// A warning waits until the probability within the nearer half of the lead time
+// has stood for three days, through a restart too, unless it is three times as high.
+func TestAWarningWaitsThreeDays(t *testing.T) {
 	m, policy := model(t), DefaultPolicy()
 	for _, c := range []struct {
 		name string
 		p    []float64 // a day each
 		want int       // day on which it is raised; -1: not
 	}{
-		{"one high day", []float64{.1, .3, .1, .1}, -1},
-		{"high, low, high again", []float64{.3, .3, .1, .3, .3, .1}, -1},
-		{"stands", []float64{.1, .3, .25, .2, .2}, 3},
-		{"more likely than not", []float64{.1, .5}, 1},
-		{"rises above one half meanwhile", []float64{.3, .6}, 1},
+		{"one high day", []float64{.04, .1, .04, .04}, -1},
+		{"high, low, high again", []float64{.1, .1, .1, .04, .1, .1, .1, .04}, -1},
+		{"stands", []float64{.04, .12, .1, .08, .08, .08}, 4},
+		{"three times as high", []float64{.04, .25}, 1},
+		{"rises to three times meanwhile", []float64{.1, .3}, 1},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var rs RuleState
@@ -59,7 +60,7 @@ func TestAWarningThatEndedWaitsAgain(t *testing.T) {
 	m, policy := model(t), DefaultPolicy()
 	rs := RuleState{Open: []OpenWarning{{Kind: CodeDue, Component: insulation.Motor, RaisedAt: at(0)}}}
 	var said []string
-	for d, p := range []float64{0.3, .05, .05, .05, .05, .05, .05, .05, .05, .05, .05, .05, .05, .05, .05, .05, .3, .3, .3} {
+	for d, p := range []float64{.1, .02, .02, .02, .02, .02, .02, .02, .02, .02, .02, .02, .02, .02, .02, .02, .1, .1, .1, .1} {
 		var changes []Change
 		rs, changes = m.Fold(rs, dueBy(d, p), policy)
 		for _, c := range changes {
@@ -70,7 +71,7 @@ func TestAWarningThatEndedWaitsAgain(t *testing.T) {
 			said = append(said, word+c.At.Format(time.DateOnly))
 		}
 	}
-	want := []string{"ended " + at(15).Format(time.DateOnly), "raised " + at(18).Format(time.DateOnly)}
+	want := []string{"ended " + at(15).Format(time.DateOnly), "raised " + at(19).Format(time.DateOnly)}
 	if len(said) != 2 || said[0] != want[0] || said[1] != want[1] {
 		t.Errorf("said %v, want %v", said, want)
 	}
@@ -86,6 +87,26 @@ func TestAReadingJustBelowItsServiceLimitIsSaidToBe(t *testing.T) {
 		c := condition{kind: UnderServiceLimit, part: part}
 		if got := c.words(&Outlook{}); got != want {
 			t.Errorf("%g ohm: %q, want %q", ohms, got, want)
+		}
+	}
+}
+
+// Of whichever lead time, an organisation's usual policy asks for the same odds of a
+// code, for these grow with the power 1.5 of the time ahead.
+func TestAPolicyAsksForMoreTheFurtherItLooks(t *testing.T) {
+	if p := DefaultPolicy(); p != (Policy{LeadDays: 90, Raise: p.Raise, HoldDays: 3, End: p.End, EndDays: 14}) || math.Abs(p.Raise-0.08) > 1e-12 || math.Abs(p.End-0.024) > 1e-12 {
+		t.Errorf("the default is %+v", p)
+	}
+	for _, c := range []struct {
+		lead  float64
+		calls FalseCalls
+		raise float64 // worked by hand: odds 4/46, 3/17 and 1/19, times (lead/90)^1.5
+	}{
+		{180, UsualFalseCalls, 0.1974}, {30, UsualFalseCalls, 0.01646}, {365, FewFalseCalls, 0.5904}, {14, ManyFalseCalls, 0.003219},
+	} {
+		p := PolicyOf(c.lead, c.calls)
+		if math.Abs(p.Raise/c.raise-1) > 1e-3 || p.LeadDays != c.lead || p.End >= p.Raise {
+			t.Errorf("%g days, %d: raised at %.5f, want %.5f", c.lead, c.calls, p.Raise, c.raise)
 		}
 	}
 }

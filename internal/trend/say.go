@@ -9,9 +9,8 @@ import (
 
 // limits of what an outlook calls what.
 const (
-	dueAt     = usualRaise // within 90 days
-	fallingAt = 0.5        // weight of everything that gets worse
-	namedAt   = 0.01       // raw probability from which a component is named
+	fallingAt = 0.5  // weight of everything that gets worse
+	namedAt   = 0.01 // raw probability from which a component is named
 	underAt   = 0.5
 )
 
@@ -96,7 +95,7 @@ func (f *forecast) state(o *Outlook) State {
 	switch {
 	case !o.CodeSet.IsZero() || o.P0 >= underAt:
 		return Under
-	case o.P90 >= dueAt:
+	case Within(o.Curve, usualLead/2) >= usualRaise:
 		return Due
 	}
 	for i := range f.groups {

@@ -29,11 +29,12 @@ type WarningPolicy_FalseCalls int32
 
 const (
 	WarningPolicy_FALSE_CALLS_UNSPECIFIED WarningPolicy_FalseCalls = 0
-	// Few: warned when the chance of the code within the lead time has stood at 0.30 for two days.
+	// Few: warned when the chance of the code within the nearer half of the lead time has stood for
+	// three days at a bound, 0.15 for 90 days ahead.
 	WarningPolicy_FEW WarningPolicy_FalseCalls = 1
-	// Usual: from 0.20 on.
+	// Usual: 0.08 for 90 days ahead.
 	WarningPolicy_USUAL WarningPolicy_FalseCalls = 2
-	// Many: from 0.12 on.
+	// Many: 0.05 for 90 days ahead.
 	WarningPolicy_MANY WarningPolicy_FalseCalls = 3
 )
 
@@ -200,7 +201,8 @@ func (Warning_Finding) EnumDescriptor() ([]byte, []int) {
 // due. Before it states one, that is 90 days ahead with USUAL tolerance.
 type WarningPolicy struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// How many days ahead a code is to be warned of.
+	// How many days ahead a code is to be warned of. The odds that raise a warning grow with
+	// the power 1.5 of it, so that about as many false calls come of every lead time.
 	LeadDays int32 `protobuf:"varint,1,opt,name=lead_days,json=leadDays,proto3" json:"lead_days,omitempty"`
 	// How many false calls are borne.
 	FalseCalls    WarningPolicy_FalseCalls `protobuf:"varint,2,opt,name=false_calls,json=falseCalls,proto3,enum=creepage.v1.WarningPolicy_FalseCalls" json:"false_calls,omitempty"`

@@ -3333,7 +3333,8 @@ export interface components {
             falseCalls: components["schemas"]["creepage.v1.WarningPolicy.FalseCalls"];
             /**
              * Format: int32
-             * @description How many days ahead a code is to be warned of.
+             * @description How many days ahead a code is to be warned of. The odds that raise a warning grow with
+             *     the power 1.5 of it, so that about as many false calls come of every lead time.
              */
             leadDays: number;
         };
