@@ -38,7 +38,7 @@ func fleetFiles(t *testing.T) string {
 	}
 	var readings []insulation.Reading
 	for _, r := range fleet.Readings {
-		if record.Filler(r.Method, r.Ohms) != "" || !(r.Ohms > 0) {
+		if insulation.Filler(r.Method, r.Ohms) != "" || !(r.Ohms > 0) {
 			continue // garbage rows of a data link are refused; here every row counts
 		}
 		if r.ReceivedAt.IsZero() || !r.MeasuredAt.After(r.ReceivedAt) {

@@ -164,10 +164,6 @@ func (l *loader) reading(file string, row int, r *insulation.Reading) {
 		l.reject(file, row, r.ID, "platform", r.Platform, "want a platform of the platforms file")
 		return
 	}
-	if filler := record.Filler(r.Method, r.Ohms); filler != "" || !(r.Ohms > 0) {
-		l.reject(file, row, r.ID, "resistance_ohm", strconv.FormatFloat(r.Ohms, 'f', -1, 64), "want a measured resistance above 0"+prefixed(": this is ", filler))
-		return
-	}
 	if why := trend.Impossible(r); why != "" {
 		l.reject(file, row, r.ID, "resistance_ohm", strconv.FormatFloat(r.Ohms, 'f', -1, 64), why)
 		return
@@ -208,13 +204,6 @@ func (l *loader) reading(file string, row int, r *insulation.Reading) {
 	if at.After(h.lastRow) {
 		h.lastRow = at
 	}
-}
-
-func prefixed(prefix, s string) string {
-	if s == "" {
-		return ""
-	}
-	return prefix + s
 }
 
 // sameContent compares what two readings say; not-a-numbers are equal.

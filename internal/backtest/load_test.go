@@ -15,8 +15,8 @@ func TestRowsThatCannotBeReadingsAreSetAsideAndCounted(t *testing.T) {
 		spoil func(i int)
 		why   string
 	}{
-		3:  {func(i int) { f.Readings[i].Ohms = 0 }, "above 0"},
-		9:  {func(i int) { f.Readings[i].Ohms = 65535000 }, "all ones"},
+		3:  {func(i int) { f.Readings[i].Ohms = 0 }, "resistance 0: an empty field or no measurement"},
+		9:  {func(i int) { f.Readings[i].Ohms = 65535000 }, "the all-ones pattern 65535: the sender had no value"},
 		17: {func(i int) { f.Readings[i].RangeOhms, f.Readings[i].Ohms = 2.2e9, 2.2e12 }, "1000 times the top of its meter's range"},
 		21: {func(i int) { f.Readings[i].Ohms = 3e15 }, "above what any insulation meter shows"},
 	}

@@ -101,39 +101,10 @@ func ohms(p *parser, m insulation.Method) float64 {
 		p.fail("resistance_ohm", s, fmt.Sprintf("a number of ohms above 0 and at most %g", float64(highestOhms)))
 		return math.NaN()
 	}
-	if filler := Filler(m, x); filler != "" {
+	if filler := insulation.Filler(m, x); filler != "" {
 		p.fail("resistance_ohm", s, "a measured resistance: this is "+filler)
 	}
 	return x
-}
-
-// Filler says which filler value of a data link a resistance is, or "" if it
-// may be a measured value. A field of all ones, and all ones less one, mean
-// "invalid" and "abnormal" in the telematics frames of GB/T 32960.3 (two bytes,
-// 1 kohm a step, FFFFh and FFFEh); wider fields are filled in the same way.
-// Only on-board values travel over such links; a tester's display does not.
-func Filler(m insulation.Method, ohms float64) string {
-	if m != insulation.Monitor {
-		return ""
-	}
-	for _, f := range fillers {
-		if ohms == f.value || ohms == f.value*1000 {
-			return f.name
-		}
-	}
-	return ""
-}
-
-var fillers = []struct {
-	value float64
-	name  string
-}{
-	{1<<16 - 1, "a two-byte field of all ones (FFFFh, invalid)"},
-	{1<<16 - 2, "a two-byte field's FFFEh (abnormal)"},
-	{1<<24 - 1, "a three-byte field of all ones (invalid)"},
-	{1<<24 - 2, "a three-byte field's all ones less one (abnormal)"},
-	{1<<32 - 1, "a four-byte field of all ones (invalid)"},
-	{1<<32 - 2, "a four-byte field's all ones less one (abnormal)"},
 }
 
 // ReadingWriter writes a readings file with every column, required and optional.

@@ -92,12 +92,6 @@ func TestABadRowNamesRowFieldAndValueAndCostsItselfAlone(t *testing.T) {
 	}
 }
 
-func TestATesterMayShowWhatALinkWouldFill(t *testing.T) {
-	if f := record.Filler(insulation.Tester, 65_535_000); f != "" {
-		t.Error(f)
-	}
-}
-
 func TestPlatformErrorsNameThePlatformAndTheField(t *testing.T) {
 	for _, c := range []struct{ in, want string }{
 		{`{"platforms":[{"platform":"a","max_working_volt":0}]}`, `p.json: platforms[0] "a": max_working_volt "0": want volts above 0`},

@@ -11,40 +11,15 @@ import (
 // lie: well above what a meter may show of the next range, well below a slip of a thousand.
 const beyondRange = 100
 
-// Impossible returns why what is stated cannot be a reading, or "". Nothing is
-// mended: the row is set aside with this reason.
+// Impossible returns why what is stated cannot be a reading, or "": no reading can
+// have its value, or not one of its meter. Nothing is mended: the row is set aside
+// with this reason.
 func Impossible(r *insulation.Reading) string {
-	if why := impossibleOhms(r.Ohms); why != "" {
+	if why := insulation.Impossible(r.Method, r.Ohms); why != "" {
 		return why
 	}
 	if r.RangeOhms > 0 && r.Ohms > beyondRange*r.RangeOhms {
 		return fmt.Sprintf("%s is %.0f times the top of its meter's range, %s: %s", Ohms(r.Ohms), r.Ohms/r.RangeOhms, Ohms(r.RangeOhms), slipOfUnit)
-	}
-	return ""
-}
-
-func impossibleOhms(ohms float64) string {
-	switch {
-	case math.IsNaN(ohms) || math.IsInf(ohms, 0):
-		return fmt.Sprintf("resistance %v is no number", ohms)
-	case ohms == 0:
-		return "resistance 0: an empty field or no measurement; a true short is stated as below the meter's range"
-	case ohms < 0:
-		return fmt.Sprintf("resistance %g ohm is negative", ohms)
-	case ohms < 1:
-		return fmt.Sprintf("resistance %g ohm is below what any insulation meter shows", ohms)
-	case ohms > 1e14:
-		return fmt.Sprintf("resistance %g ohm is above what any insulation meter shows", ohms)
-	}
-	// All-ones patterns of 16 and 32 bits and the one below ("invalid",
-	// "abnormal" in GB/T 32960.3-2016) at the usual scales.
-	for _, scale := range [...]float64{1, 1e2, 1e3, 1e4, 1e5, 1e6} {
-		v := ohms / scale
-		for _, bad := range [...]float64{0xFFFF, 0xFFFE, 0xFFFFFFFF, 0xFFFFFFFE} {
-			if math.Abs(v-bad) < 1e-6*bad/0xFFFF {
-				return fmt.Sprintf("resistance %g ohm is the all-ones pattern %.0f: the sender had no value", ohms, bad)
-			}
-		}
 	}
 	return ""
 }
