@@ -2,6 +2,7 @@ package insulation
 
 import (
 	"math"
+	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
@@ -81,7 +82,7 @@ func checkID(v *Violations, field, id string, required bool) {
 		}
 		return
 	}
-	if id == "." || id == ".." {
+	if DotsAlone(id) {
 		v.add(field, id, "is what an address takes for a folder; allowed are letters a to z, digits and - _ . ~, not dots alone")
 		return
 	}
@@ -97,6 +98,10 @@ func checkID(v *Violations, field, id string, required bool) {
 		}
 	}
 }
+
+// DotsAlone says whether an id is nothing but dots: an address takes one or two of
+// them for a folder (RFC 3986, 5.2.4), so that what is called so could not be asked for.
+func DotsAlone(id string) bool { return id != "" && strings.Trim(id, ".") == "" }
 
 func checkText(v *Violations, field, text string, limit int) {
 	if !utf8.ValidString(text) {

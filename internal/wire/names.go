@@ -3,6 +3,8 @@ package wire
 import (
 	"fmt"
 	"strings"
+
+	"creepage/internal/insulation"
 )
 
 // Collection is the first part of a resource name, such as "vehicles".
@@ -50,7 +52,7 @@ func (c Collection) ID(name string) (string, error) {
 }
 
 // CheckID says what is wrong with an id, nil if nothing is: 1 to 64 lower case
-// letters, digits, `-`, `_` and `.`.
+// letters, digits, `-`, `_` and `.`, and not dots alone.
 func CheckID(id string) error {
 	if id == "" || len(id) > MaxIDLength {
 		return fmt.Errorf("the id has %d characters; allowed are 1 to %d", len(id), MaxIDLength)
@@ -59,6 +61,9 @@ func CheckID(id string) error {
 		if c := id[i]; !(c >= 'a' && c <= 'z' || c >= '0' && c <= '9' || c == '-' || c == '_' || c == '.') {
 			return fmt.Errorf("the id %q contains %q; allowed are lower case letters, digits, '-', '_' and '.'", id, c)
 		}
+	}
+	if insulation.DotsAlone(id) {
+		return fmt.Errorf("the id %q is what an address takes for a folder; allowed are lower case letters, digits, '-', '_' and '.', not dots alone", id)
 	}
 	return nil
 }

@@ -593,8 +593,8 @@ func (*GetCallerRequest) Descriptor() ([]byte, []int) {
 // Request of CreateShop.
 type CreateShopRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Id of the shop, without the collection prefix: lower case letters, digits
-	// and hyphens.
+	// Id of the shop, without the collection prefix: 1 to 64 lower case letters,
+	// digits, hyphens, underscores and dots, not dots alone.
 	ShopId string `protobuf:"bytes,1,opt,name=shop_id,json=shopId,proto3" json:"shop_id,omitempty"`
 	// The shop.
 	Shop          *Shop `protobuf:"bytes,2,opt,name=shop,proto3" json:"shop,omitempty"`

@@ -1431,7 +1431,8 @@ type RenameVehicleRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name of the vehicle.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// New id, without the collection prefix.
+	// New id, without the collection prefix: 1 to 64 lower case letters, digits,
+	// hyphens, underscores and dots, not dots alone.
 	NewVehicleId  string `protobuf:"bytes,2,opt,name=new_vehicle_id,json=newVehicleId,proto3" json:"new_vehicle_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

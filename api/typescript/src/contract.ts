@@ -3546,8 +3546,8 @@ export interface operations {
         parameters: {
             query: {
                 /**
-                 * @description Id of the shop, without the collection prefix: lower case letters, digits
-                 *     and hyphens.
+                 * @description Id of the shop, without the collection prefix: 1 to 64 lower case letters,
+                 *     digits, hyphens, underscores and dots, not dots alone.
                  */
                 shopId: string;
             };
@@ -5530,7 +5530,10 @@ export interface operations {
         requestBody: {
             content: {
                 "application/json": {
-                    /** @description New id, without the collection prefix. */
+                    /**
+                     * @description New id, without the collection prefix: 1 to 64 lower case letters, digits,
+                     *     hyphens, underscores and dots, not dots alone.
+                     */
                     newVehicleId: string;
                 };
             };
