@@ -42,6 +42,10 @@ bench: postgres ## measure readings a second from the call to the commit, beside
 bench-reports: postgres ## measure rows a second of 10 million readings to files, beside COPY (half an hour)
 	CREEPAGE_BENCH_READINGS=10000000 $(GO) test -run '^$$' -bench '^BenchmarkReadingsToAFile$$' -benchtime 1x -timeout 60m ./services
 
+.PHONY: bench-nightly
+bench-nightly: postgres ## measure the daily pass over 100,000 stored vehicles through PostgreSQL (a quarter of an hour)
+	CREEPAGE_BENCH_VEHICLES=100000 $(GO) test -run '^$$' -bench '^BenchmarkNightlyPassStored$$' -benchtime 1x -timeout 60m ./worker
+
 .PHONY: generate
 generate: ## generate api/ from proto/ (needs node and npm)
 	@deploy/setup/node.sh
