@@ -52,10 +52,12 @@ const (
 	usualRaise = 0.08
 )
 
+var usualPolicy = PolicyOf(usualLead, UsualFalseCalls)
+
 // DefaultPolicy looks 90 days ahead, raises when the probability within 45 days has
 // stood at 0.08 for three days and ends after 14 days below 0.024: an odd value of a
 // monitor moves a forecast until the next one.
-func DefaultPolicy() Policy { return PolicyOf(usualLead, UsualFalseCalls) }
+func DefaultPolicy() Policy { return usualPolicy }
 
 // FalseCalls is how many false calls are borne for being warned of more codes in
 // time.
@@ -72,10 +74,13 @@ const (
 var raises = [...]float64{FewFalseCalls: 0.15, UsualFalseCalls: usualRaise, ManyFalseCalls: 0.05}
 
 // PolicyOf is the policy of an organisation that wants to be warned some days
-// ahead and bears so many false calls. The odds that raise a warning grow with the lead
+// ahead and bears so many false calls, the usual ones if it is none of the three. The odds that raise a warning grow with the lead
 // time as those of a code do, so that about as many false calls come of every lead
 // time. A warning is ended at three tenths of the probability that raises it.
 func PolicyOf(leadDays float64, f FalseCalls) Policy {
+	if f < FewFalseCalls || f > ManyFalseCalls {
+		f = UsualFalseCalls
+	}
 	odds := raises[f] / (1 - raises[f]) * math.Pow(leadDays/usualLead, leadGrowth)
 	raise := odds / (1 + odds)
 	return Policy{LeadDays: leadDays, Raise: raise, HoldDays: 3, End: 0.3 * raise, EndDays: 14}

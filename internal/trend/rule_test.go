@@ -91,8 +91,8 @@ func TestAReadingJustBelowItsServiceLimitIsSaidToBe(t *testing.T) {
 	}
 }
 
-// Of whichever lead time, an organisation's usual policy asks for the same odds of a
-// code, for these grow with the power 1.5 of the time ahead.
+// The odds of a code that a policy asks for grow with the power 1.5 of its lead time; a
+// policy that names none of the three is the usual one.
 func TestAPolicyAsksForMoreTheFurtherItLooks(t *testing.T) {
 	if p := DefaultPolicy(); p != (Policy{LeadDays: 90, Raise: p.Raise, HoldDays: 3, End: p.End, EndDays: 14}) || math.Abs(p.Raise-0.08) > 1e-12 || math.Abs(p.End-0.024) > 1e-12 {
 		t.Errorf("the default is %+v", p)
@@ -102,7 +102,7 @@ func TestAPolicyAsksForMoreTheFurtherItLooks(t *testing.T) {
 		calls FalseCalls
 		raise float64 // worked by hand: odds 4/46, 3/17 and 1/19, times (lead/90)^1.5
 	}{
-		{180, UsualFalseCalls, 0.1974}, {30, UsualFalseCalls, 0.01646}, {365, FewFalseCalls, 0.5904}, {14, ManyFalseCalls, 0.003219},
+		{180, UsualFalseCalls, 0.1974}, {30, UsualFalseCalls, 0.01646}, {365, FewFalseCalls, 0.5904}, {14, ManyFalseCalls, 0.003219}, {90, 0, 0.08}, {90, ManyFalseCalls + 1, 0.08},
 	} {
 		p := PolicyOf(c.lead, c.calls)
 		if math.Abs(p.Raise/c.raise-1) > 1e-3 || p.LeadDays != c.lead || p.End >= p.Raise {
