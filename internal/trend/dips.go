@@ -11,7 +11,23 @@ type dips struct {
 	trough float64 // the lowest two in a row, log10 ohm; forgotten over a year, for the damp season comes again
 	last   float64 // the latest value
 	day    day     // of the latest value; 0: none yet
+
+	// Whether the lowest values of the weeks come lower and lower.
+	week      int32   // of the latest value, counted from a Monday
+	low       float64 // the week's lowest
+	near, far faded   // the lowest of the weeks before it, forgotten over weeks and over months
 }
+
+// faded is a mean in which what is older weighs less.
+type faded struct{ sum, weight float64 }
+
+// pass takes in the value of the week that ends and fades everything.
+func (f *faded) pass(y, keep float64) {
+	f.sum, f.weight = (f.sum+y)*keep, (f.weight+1)*keep
+}
+
+// with returns the mean with one more value of full weight.
+func (f *faded) with(y float64) float64 { return (f.sum + y) / (f.weight + 1) }
 
 // Days in which the usual level follows values above and below it (judgement).
 const (
@@ -20,8 +36,9 @@ const (
 )
 
 func (x *dips) follow(ps *Params, d day, y float64) {
+	week := int32((d + 3) / 7)
 	if x.day == 0 {
-		*x = dips{y, y, y, d}
+		*x = dips{high: y, trough: y, last: y, day: d, week: week, low: y}
 		return
 	}
 	gap := float64(d - x.day)
@@ -33,6 +50,24 @@ func (x *dips) follow(ps *Params, d day, y float64) {
 	x.trough += (x.high - x.trough) * -math.Expm1(-gap/ps.DipMemory)
 	x.trough = min(x.trough, max(y, x.last))
 	x.last, x.day = y, d
+	if week == x.week {
+		x.low = min(x.low, y)
+		return
+	}
+	days := 7 * float64(week-x.week)
+	x.near.pass(x.low, math.Exp(-days/ps.SinkNear))
+	x.far.pass(x.low, math.Exp(-days/ps.SinkFar))
+	x.week, x.low = week, y
+}
+
+// sunk is by how many decades the weeks' lowest values have come down of late,
+// 0 to 1. The level of a filter is slow to tell a fall that goes on from one that
+// has levelled off, and a leak that comes with the weather moves the low values first.
+func (x *dips) sunk() float64 {
+	if x.day == 0 {
+		return 0
+	}
+	return min(max(x.far.with(x.low)-x.near.with(x.low), 0), 1)
 }
 
 // crossing is the chance that a dip takes the code within so many days: that

@@ -10,6 +10,7 @@
 // aside what cannot be a reading, folds the day (visit by visit) into the
 // groups' banks; Model.Outlook predicts the banks to the time asked for, adds
 // up the leaks of the parts at operating conditions, weighs them with the
-// whole vehicle's own track and says what is due when; Model.Fold turns a run
+// whole vehicle's own track, allows for a monitor's lowest values coming down
+// and says what is due when; Model.Fold turns a run
 // of outlooks into warnings.
 package trend

@@ -68,17 +68,38 @@ func (f *forecast) account(o *Outlook, limiting int) Account {
 			a.Chance = chance(o.P90, 90) + dates(o)
 		}
 	}
+	var also []string
 	if !o.MonitorDefect.IsZero() {
-		a.Also = fmt.Sprintf("The monitor itself was reported defective on %s: its values since are not used.", date(o.MonitorDefect))
+		also = append(also, fmt.Sprintf("The monitor itself was reported defective on %s: its values since are not used.", date(o.MonitorDefect)))
+	}
+	if s := f.sinks(o); s != "" {
+		also = append(also, s)
 	}
 	if d := f.doubted(o); d != "" {
-		a.Also = strings.TrimPrefix(a.Also+" "+d, " ")
+		also = append(also, d)
 	}
+	a.Also = strings.Join(also, " ")
 	if (o.State == Falling || o.State == Due || o.State == Under) && o.MeasureNext.Component != 0 {
 		a.Measure = fmt.Sprintf("%s%s %s.", measureWords, GroupKey{o.MeasureNext.Component, o.MeasureNext.Conductor}.words(), by(o))
 	}
 	return a
 }
+
+// sinks says by how much the lowest readings of the whole vehicle have come down of
+// late, where that moves its chance.
+func (f *forecast) sinks(o *Outlook) string {
+	if f.whole < 0 || o.State == Under || o.State == Unknown {
+		return ""
+	}
+	by := f.groups[f.whole].g.dips.sunk()
+	if by < sinkNoted {
+		return ""
+	}
+	return fmt.Sprintf("The whole vehicle's lowest readings of the latest weeks lie at %.0f %% of those of the months before.", 100*math.Pow(10, -by))
+}
+
+// sinkNoted is from how many decades on that is worth a sentence: it then lies at two thirds.
+const sinkNoted = 0.18
 
 // by says until when to measure.
 func by(o *Outlook) string {
@@ -99,7 +120,7 @@ func (f *forecast) driver(limiting int) int {
 	}
 	if f.whole >= 0 {
 		w := f.groups[f.whole].p[horizon90]
-		if w >= 0.5*f.raw[horizon90] && (limiting < 0 || f.groups[limiting].p[horizon90] < w) && f.groups[f.whole].bank[modeStable].w < 0.5 {
+		if f.sunk(w, horizon90) >= 0.5*f.raw[horizon90] && (limiting < 0 || f.groups[limiting].p[horizon90] < w) && f.groups[f.whole].bank[modeStable].w < 0.5 {
 			return f.whole
 		}
 	}

@@ -198,7 +198,7 @@ func (f *forecast) sum() {
 			none *= 1 - x.p[h]
 		}
 		a := f.trustWhole(h)
-		f.raw[h] = a*whole + (1-a)*(1-none)
+		f.raw[h] = f.sunk(a*whole+(1-a)*(1-none), h)
 	}
 }
 
@@ -210,6 +210,21 @@ func (f *forecast) wholeCrossing(x *partForecast, h int) float64 {
 		return p
 	}
 	return 1 - (1-p)*(1-x.g.dips.crossing(f.model, f.limit+x.extra, horizons[h]))
+}
+
+// sunk raises the chance of a code within a horizon by what the lowest values of the
+// vehicle's monitor have come down of late.
+func (f *forecast) sunk(p float64, h int) float64 {
+	if h == 0 || f.whole < 0 {
+		return p
+	}
+	ps := &f.model.params
+	by := ps.SinkOdds * f.groups[f.whole].g.dips.sunk()
+	if by == 0 {
+		return p
+	}
+	p = max(p, ps.FloorPerDay*horizons[h])
+	return p / (p + (1-p)*math.Exp(-by))
 }
 
 // survive tells a bank that no code has come in the days since the group was

@@ -204,15 +204,9 @@ func (v *pupil) sample(k GroupKey) *sample {
 // Forecast shows the learner an outlook that was given, for calibration once
 // it has come due and for the rate of onsets.
 func (l *Learner) Forecast(o *Outlook) {
-	v := l.pupil(o.Vehicle)
-	if v == nil || !o.CodeSet.IsZero() {
+	v := l.turned(o)
+	if v == nil {
 		return
-	}
-	for i := range o.Parts {
-		p := &o.Parts[i]
-		if p.Readings >= 2 {
-			v.restless[p.Group] = max(v.restless[p.Group], p.Declining+p.Damp+p.Dropped)
-		}
 	}
 	d := dayOf(o.EvaluatedAt)
 	if n := len(v.forecasts); n > 0 && d-v.forecasts[n-1].day < forecastEvery {
@@ -222,6 +216,22 @@ func (l *Learner) Forecast(o *Outlook) {
 		v.forecasts = append(v.forecasts[:0], v.forecasts[1:]...)
 	}
 	v.forecasts = append(v.forecasts, forecastSample{d, o.Raw30, o.Raw90, o.Watched})
+}
+
+// turned notes how far each part of an outlook was from steady. It returns the
+// vehicle's pupil, or nil if nothing is to be learned of the outlook.
+func (l *Learner) turned(o *Outlook) *pupil {
+	v := l.pupil(o.Vehicle)
+	if v == nil || !o.CodeSet.IsZero() {
+		return nil
+	}
+	for i := range o.Parts {
+		p := &o.Parts[i]
+		if p.Readings >= 2 {
+			v.restless[p.Group] = max(v.restless[p.Group], p.Declining+p.Damp+p.Dropped)
+		}
+	}
+	return v
 }
 
 // Learn returns the parameters learned up to now, with a version of their own,

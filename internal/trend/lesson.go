@@ -30,7 +30,7 @@ func (l *Learner) Recall(vehicle string, at time.Time, text []byte) error {
 	var k lesson
 	c := &coder{buf: text}
 	k.code(c)
-	if c.bad || len(c.buf) != 0 || k.version != lessonVersion {
+	if c.bad || len(c.buf) != 0 || k.version < 1 || k.version > lessonVersion {
 		return errLesson
 	}
 	o := Outlook{Vehicle: vehicle, EvaluatedAt: at, Raw30: k.raw30, Raw90: k.raw90, Watched: k.watched}
@@ -40,13 +40,19 @@ func (l *Learner) Recall(vehicle string, at time.Time, text []byte) error {
 	for _, p := range k.parts {
 		o.Parts = append(o.Parts, Part{Group: p.group, Readings: 2, Declining: p.restless})
 	}
+	if k.version < lessonVersion {
+		l.turned(&o)
+		return nil
+	}
 	l.Forecast(&o)
 	return nil
 }
 
 var errLesson = errors.New("what was kept of an outlook is cut short, damaged or of another version")
 
-const lessonVersion = 1
+// lessonVersion tells what the raw probabilities of a lesson are made of: those of
+// the first left out how a monitor's lowest values sink, and are not calibrated by.
+const lessonVersion = 2
 
 type lesson struct {
 	version       uint8
@@ -117,7 +123,7 @@ const (
 // now. A step of forecasts alone leaves tracks as they are: what they are made
 // with is then that of before, to the bit.
 func (p Params) After(before *Params) (Params, Step) {
-	if p.movesTracks(before) {
+	if p.movesTracks(before) || p.given() != before.given() {
 		p.TrackVersion = ""
 		return p, TrackStep
 	}
@@ -128,6 +134,16 @@ func (p Params) After(before *Params) (Params, Step) {
 		return next, ForecastStep
 	}
 	return *before, NoStep
+}
+
+// given is everything that is not learned, as text: another program may come with
+// other numbers, which then begin to hold.
+func (p Params) given() string {
+	p.Version, p.TrackVersion = "", ""
+	p.ByComponent, p.LevelPriors, p.OnsetByComponent, p.MeterOffsets, p.Ceilings = nil, nil, nil, nil, nil
+	p.ReadingSD, p.VisitSD, p.MonitorSD, p.MonitorSDNoTemp, p.Onset, p.WholeOnset = 0, 0, 0, 0, 0, 0
+	p.Calibration, p.CalibrationTesters = Calibration{}, Calibration{}
+	return fmt.Sprintf("%+v", p)
 }
 
 func (c *Calibration) moved(o *Calibration) bool {

@@ -48,6 +48,55 @@ func TestALessonKeptTeachesWhatTheOutlookDoes(t *testing.T) {
 	}
 }
 
+// A lesson of before monitors' lowest values were followed teaches of onsets as
+// ever, and nothing of what its probabilities came to.
+func TestAnOlderLessonTeachesOnsetsAlone(t *testing.T) {
+	m, p := model(t), harborVan()
+	older, never := NewLearner(Default()), NewLearner(Default())
+	rng := rand.New(rand.NewPCG(8, 8))
+	for i := range 40 {
+		id := fmt.Sprintf("van-%d", i)
+		v := NewVehicle(id)
+		for d := 0; d < 400; d += 20 {
+			entries := visit(d, p, rng, func(insulation.Component, insulation.Conductor) float64 { return 9.2 - 0.004*float64(d*(i%3)) })
+			add(t, m, v, p, entries...)
+			older.Observe(id, p, entries)
+			never.Observe(id, p, entries)
+			o := m.Outlook(v, p, at(d))
+			text := o.Lesson()
+			text[0] = 1
+			if err := older.Recall(id, at(d), text); err != nil {
+				t.Fatal(err)
+			}
+			o.Raw30, o.Raw90 = 1, 1 // would teach, were it counted
+			never.turned(&o)
+		}
+	}
+	for _, l := range []*Learner{older, never} {
+		for i := range 40 {
+			l.Observe(fmt.Sprintf("van-%d", i), p, []Entry{{Code: &insulation.Code{Vehicle: fmt.Sprintf("van-%d", i), Code: "P0AA6", SetAt: at(400)}}})
+		}
+	}
+	a, _ := older.Learn(at(600))
+	b, _ := never.Learn(at(600))
+	if a.Onset != b.Onset || a.Onset == Default().Onset {
+		t.Errorf("onsets %v, want %v and not the default", a.Onset, b.Onset)
+	}
+	if a.Calibration != Default().Calibration || a.CalibrationTesters != Default().CalibrationTesters {
+		t.Errorf("an older lesson taught %+v and %+v", a.Calibration, a.CalibrationTesters)
+	}
+}
+
+// A set of numbers that are not learned holds from the next night on, even if
+// what is learned is as before.
+func TestNumbersThatAreNotLearnedHoldOnceTheyChange(t *testing.T) {
+	before := Default()
+	before.SinkOdds = 0
+	if got, step := Default().After(&before); step != TrackStep || got.SinkOdds != Default().SinkOdds {
+		t.Errorf("step %v, odds %v", step, got.SinkOdds)
+	}
+}
+
 // What little data teach is nothing: parameters learned stay those before. What
 // forecasts came to leaves tracks as they are, to the bit.
 func TestParametersMoveOnlyMaterially(t *testing.T) {

@@ -49,7 +49,8 @@ func (m *Model) measureAgain(o *Outlook, f *forecast) {
 	case x.g.readings == 0:
 		o.MeasureNext.Why = "it was never measured"
 	case score[best] >= 0.01:
-		share := fmt.Sprintf("%.0f %%", 100*score[best]/math.Max(f.raw[horizon90], score[best]))
+		own := f.sunk(score[best], horizon90)
+		share := fmt.Sprintf("%.0f %%", 100*own/math.Max(f.raw[horizon90], own))
 		if share == "100 %" {
 			share = "nearly all"
 		}

@@ -126,6 +126,11 @@ type Params struct {
 	DipSD      float64 `json:"dip_sd"`       // spread of that
 	DipDays    float64 `json:"dip_days"`     // mean wait for one that does, days
 
+	// Sinking: a monitor's lowest values of the latest weeks beside those of the months before.
+	SinkNear float64 `json:"sink_near"` // days over which the former are forgotten,
+	SinkFar  float64 `json:"sink_far"`  // and the latter
+	SinkOdds float64 `json:"sink_odds"` // by how much a decade of it raises the log-odds of a code
+
 	// Survival: no isolation code has come, so the whole is not below the limit;
 	// a code may go unreported, and it takes time to set.
 	SurvivalDays  float64 `json:"survival_days"`  // days without a code that halve the odds of being below
@@ -197,6 +202,7 @@ func Default() Params {
 		ShortHold: Normal{0.146, 0.04}, OtherVoltsSD: 0.1,
 		MonitorSD: 0.13, MonitorSDNoTemp: 0.17, MonitorRatioMax: 25, MonitorMemory: 30,
 		DipMemory: 300, DipLeast: 0.65, DipLeastSD: 0.12, DipReach: 1.4, DipSD: 0.4, DipDays: 1000,
+		SinkNear: 20, SinkFar: 90, SinkOdds: 6,
 		SurvivalDays: 7, SurvivalFloor: 0.08,
 		LowOutlier: 0.02, LowOutlierShift: Normal{0.8, 0.4}, FlatOutlier: 0.003, FlatDecades: 4, WideShare: 0.05, WideFactor: 3,
 		FalseAbove: 0.012, FalseBelow: 0.01, BadVisit: 0.02, BadVisitShift: Normal{-0.4, 0.6},
@@ -206,7 +212,7 @@ func Default() Params {
 		LeakTemperature: Normal{0.7, 0.006}, FallSpread: 0.25, FallPaths: 4000, BudgetFloor: 0.1,
 		// Fitted to simulated fleets of the fitting seeds, all physics together, and
 		// taken halfway: another fleet's differs.
-		Calibration: Calibration{Shift: 1.4, Scale: 1.1, Horizon: 0.1}, CalibrationTesters: Calibration{Shift: -0.2, Scale: 0.75, Horizon: 0.75},
+		Calibration: Calibration{Shift: 0.3, Scale: 0.87, Horizon: 0.5}, CalibrationTesters: Calibration{Shift: -0.2, Scale: 0.75, Horizon: 0.75},
 		FloorPerDay: 1e-6, Ceiling: 0.98, CrossUnseen: 0.05,
 	}
 }
@@ -254,6 +260,7 @@ func (p *Params) Validate() error {
 		{"monitor_sd_no_temperature", p.MonitorSDNoTemp, 1e-4, 2}, {"monitor_ratio_max", p.MonitorRatioMax, 1, 1e4},
 		{"monitor_memory", p.MonitorMemory, 1, 1e4},
 		{"dip_memory", p.DipMemory, 1, 1e5}, {"dip_least_sd", p.DipLeastSD, 1e-3, 3}, {"dip_sd", p.DipSD, 1e-3, 3}, {"dip_days", p.DipDays, 1, 1e5},
+		{"sink_near", p.SinkNear, 1, 1e5}, {"sink_far", p.SinkFar, 1, 1e5}, {"sink_odds", p.SinkOdds, 0, 100},
 		{"survival_days", p.SurvivalDays, 0.1, 1e5}, {"survival_floor", p.SurvivalFloor, 1e-6, 1},
 		{"low_outlier", p.LowOutlier, 1e-9, 0.3}, {"flat_outlier", p.FlatOutlier, 1e-9, 0.2}, {"flat_decades", p.FlatDecades, 0.1, 20},
 		{"wide_share", p.WideShare, 1e-9, 0.4}, {"wide_factor", p.WideFactor, 1, 20}, {"false_above", p.FalseAbove, 1e-9, 0.5}, {"false_below", p.FalseBelow, 1e-9, 0.5}, {"bad_visit", p.BadVisit, 0, 0.5},

@@ -32,11 +32,12 @@ func (m *Model) quiet(rs *RuleState, v *Vehicle, p *insulation.Platform, at time
 		return o, false
 	}
 	f.ruled(&o)
-	due, under := policy.Raise, underRaise
+	bounds := policy.bounds(f.watched())
+	due, under := bounds.Raise, underRaise
 	for _, w := range rs.Open {
 		switch w.Kind {
 		case CodeDue:
-			due = policy.End
+			due = bounds.End
 		case UnderCodeLimit:
 			under = underEnd
 		}
@@ -64,7 +65,7 @@ func (f *forecast) bound() bool {
 		}
 	}
 	for _, h := range f.useRows {
-		f.raw[h] = min(max(whole[h], parts[h])*(1+boundSlack)+boundMargin, 1)
+		f.raw[h] = f.sunk(min(max(whole[h], parts[h])*(1+boundSlack)+boundMargin, 1), h)
 	}
 	return true
 }

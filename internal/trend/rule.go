@@ -34,28 +34,43 @@ func (k WarningKind) String() string {
 // towards the lead time's end is of a slow fault, warned of too early, or of a fault
 // that may yet level off. At the same rate of false calls the nearer half meets .03 to .05 more of
 // the codes in time (simulated fleets of the fitting seeds).
+//
+// More is asked of a vehicle whose own monitor is known: its chance moves with every
+// day's value and comes by a bound in passing, that of test points moves at visits alone.
 type Policy struct {
 	LeadDays float64 `json:"lead_days"` // how far ahead a code is to be warned of
-	Raise    float64 `json:"raise"`     // code_due is raised when the probability within the nearer half has stood at this
-	HoldDays float64 `json:"hold_days"` // for so long, or at once when it is three times that
-	End      float64 `json:"end"`       // ended after EndDays below this
-	EndDays  float64 `json:"end_days"`
+	Watched  Bounds  `json:"watched"`   // for vehicles whose own monitor is known
+	Testers  Bounds  `json:"testers"`   // for those known by test points alone
+	HoldDays float64 `json:"hold_days"` // days for which the probability stands at Bounds.Raise before code_due is raised, unless it is three times that
+	EndDays  float64 `json:"end_days"`  // days for which it stays below Bounds.End before code_due is ended
+}
+
+// Bounds are the probabilities within the nearer half of the lead time that raise
+// code_due and that end it.
+type Bounds struct {
+	Raise float64 `json:"raise"`
+	End   float64 `json:"end"`
+}
+
+// bounds returns those that hold for a vehicle.
+func (p *Policy) bounds(watched bool) Bounds {
+	if watched {
+		return p.Watched
+	}
+	return p.Testers
 }
 
 // near is the nearer half of the lead time, days.
 func (p *Policy) near() float64 { return p.LeadDays / 2 }
 
-// usualLead is how far ahead codes are warned of by default, and usualRaise the
-// probability within the nearer half of it from which on a vehicle is due.
-const (
-	usualLead  = 90.0
-	usualRaise = 0.08
-)
+// usualLead is how far ahead codes are warned of by default.
+const usualLead = 90.0
 
 var usualPolicy = PolicyOf(usualLead, UsualFalseCalls)
 
-// DefaultPolicy looks 90 days ahead, raises when the probability within 45 days has
-// stood at 0.08 for three days and ends after 14 days below 0.024: an odd value of a
+// DefaultPolicy looks 90 days ahead with the usual number of false calls: a warning is
+// raised when the probability within 45 days has stood at its bound for three days and
+// ended after 14 days below three tenths of it; an odd value of a
 // monitor moves a forecast until the next one.
 func DefaultPolicy() Policy { return usualPolicy }
 
@@ -70,8 +85,9 @@ const (
 	ManyFalseCalls
 )
 
-// raises are the probabilities within the nearer half of 90 days that raise a warning.
-var raises = [...]float64{FewFalseCalls: 0.15, UsualFalseCalls: usualRaise, ManyFalseCalls: 0.05}
+// raises are the probabilities within the nearer half of 90 days that raise a warning
+// of a vehicle known by test points alone.
+var raises = [...]float64{FewFalseCalls: 0.12, UsualFalseCalls: 0.06, ManyFalseCalls: 0.04}
 
 // PolicyOf is the policy of an organisation that wants to be warned some days
 // ahead and bears so many false calls, the usual ones if it is none of the three. The odds that raise a warning grow with the lead
@@ -82,12 +98,17 @@ func PolicyOf(leadDays float64, f FalseCalls) Policy {
 		f = UsualFalseCalls
 	}
 	odds := raises[f] / (1 - raises[f]) * math.Pow(leadDays/usualLead, leadGrowth)
-	raise := odds / (1 + odds)
-	return Policy{LeadDays: leadDays, Raise: raise, HoldDays: 3, End: 0.3 * raise, EndDays: 14}
+	at := func(odds float64) Bounds {
+		p := odds / (1 + odds)
+		return Bounds{Raise: p, End: 0.3 * p}
+	}
+	return Policy{LeadDays: leadDays, Watched: at(watchedOdds * odds), Testers: at(odds), HoldDays: 3, EndDays: 14}
 }
 
-// leadGrowth is the power of the lead time with which the odds of a code within it grow.
-const leadGrowth = 1.5
+const (
+	leadGrowth  = 1.5 // power of the lead time with which the odds of a code within it grow
+	watchedOdds = 1.8 // times the odds that are asked of a vehicle whose own monitor is known
+)
 
 // OpenWarning is a warning that has been raised and not ended.
 type OpenWarning struct {
@@ -153,10 +174,10 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 		case w.BelowSince.IsZero():
 			w.BelowSince = o.EvaluatedAt
 			if policy.EndDays <= 0 || w.Kind == UnderServiceLimit {
-				ended = endWords(c, policy)
+				ended = endWords(c, o, policy)
 			}
 		case o.EvaluatedAt.Sub(w.BelowSince).Hours() >= 24*policy.EndDays:
-			ended = endWords(c, policy)
+			ended = endWords(c, o, policy)
 		}
 		if ended == "" {
 			next.Open = append(next.Open, w)
@@ -170,7 +191,7 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 			if next.DueSince.IsZero() {
 				next.DueSince = o.EvaluatedAt
 			}
-			if c.near < dueAtOnce*policy.Raise && o.EvaluatedAt.Sub(next.DueSince).Hours() < 24*policy.HoldDays {
+			if c.near < dueAtOnce*policy.bounds(o.Watched).Raise && o.EvaluatedAt.Sub(next.DueSince).Hours() < 24*policy.HoldDays {
 				continue
 			}
 		}
@@ -209,10 +230,10 @@ func find(conditions []condition, k WarningKind, c insulation.Component) conditi
 
 // conditionsOf reads every condition off an outlook.
 func conditionsOf(o *Outlook, policy Policy) []condition {
-	near := Within(o.Curve, policy.near())
+	near, bounds := Within(o.Curve, policy.near()), policy.bounds(o.Watched)
 	free := o.CodeSet.IsZero()
 	out := []condition{
-		{kind: CodeDue, raise: free && near >= policy.Raise, keep: near >= policy.End, probability: Within(o.Curve, policy.LeadDays), near: near},
+		{kind: CodeDue, raise: free && near >= bounds.Raise, keep: near >= bounds.End, probability: Within(o.Curve, policy.LeadDays), near: near},
 		{kind: UnderCodeLimit, raise: free && o.P0 >= underRaise, keep: o.P0 >= underEnd, probability: o.P0},
 	}
 	for i := range o.Parts {
@@ -265,10 +286,10 @@ func merge(out []condition, c condition) []condition {
 	return append(out, c)
 }
 
-func endWords(c condition, policy Policy) string {
+func endWords(c condition, o *Outlook, policy Policy) string {
 	switch c.kind {
 	case CodeDue:
-		return fmt.Sprintf("the chance within %.0f days has been below %.2g %% for %.0f days", policy.near(), 100*policy.End, policy.EndDays)
+		return fmt.Sprintf("the chance within %.0f days has been below %.2g %% for %.0f days", policy.near(), 100*policy.bounds(o.Watched).End, policy.EndDays)
 	case UnderCodeLimit:
 		return fmt.Sprintf("the whole has stood above the code limit for %.0f days", policy.EndDays)
 	case UnderServiceLimit:
@@ -330,7 +351,7 @@ func (f *forecast) ruled(o *Outlook) {
 	for _, h := range f.useRows[1:] {
 		o.Curve = append(o.Curve, CurvePoint{horizons[h], f.model.params.calibrated(f.raw[h], horizons[h], f.watched())})
 	}
-	o.P0 = f.now()
+	o.P0, o.Watched = f.now(), f.watched()
 	if f.mem.codeDay != 0 {
 		o.CodeSet = f.mem.codeDay.start()
 	}

@@ -55,12 +55,33 @@ func TestAWarningWaitsThreeDays(t *testing.T) {
 	}
 }
 
+// More is asked of a vehicle whose own monitor is known.
+func TestAMonitoredVehiclesChanceMustBeHigher(t *testing.T) {
+	m, policy := model(t), DefaultPolicy()
+	for _, c := range []struct {
+		chance           float64
+		watched, testers bool
+	}{{.05, false, false}, {.08, false, true}, {.11, true, true}} {
+		for watched, want := range map[bool]bool{true: c.watched, false: c.testers} {
+			var rs RuleState
+			for d := range 5 {
+				o := dueBy(d, c.chance)
+				o.Watched = watched
+				rs, _ = m.Fold(rs, o, policy)
+			}
+			if got := len(rs.Open) == 1; got != want {
+				t.Errorf("a chance of %g, monitor %v: warned %v, want %v", c.chance, watched, got, want)
+			}
+		}
+	}
+}
+
 // An ended warning is raised again only after another wait.
 func TestAWarningThatEndedWaitsAgain(t *testing.T) {
 	m, policy := model(t), DefaultPolicy()
 	rs := RuleState{Open: []OpenWarning{{Kind: CodeDue, Component: insulation.Motor, RaisedAt: at(0)}}}
 	var said []string
-	for d, p := range []float64{.1, .02, .02, .02, .02, .02, .02, .02, .02, .02, .02, .02, .02, .02, .02, .02, .1, .1, .1, .1} {
+	for d, p := range []float64{.1, .01, .01, .01, .01, .01, .01, .01, .01, .01, .01, .01, .01, .01, .01, .01, .1, .1, .1, .1} {
 		var changes []Change
 		rs, changes = m.Fold(rs, dueBy(d, p), policy)
 		for _, c := range changes {
@@ -91,22 +112,29 @@ func TestAReadingJustBelowItsServiceLimitIsSaidToBe(t *testing.T) {
 	}
 }
 
-// The odds of a code that a policy asks for grow with the power 1.5 of its lead time; a
+// The odds of a code that a policy asks for grow with the power 1.5 of its lead time, and
+// are 1.8 times as high where the vehicle's own monitor is known; a
 // policy that names none of the three is the usual one.
 func TestAPolicyAsksForMoreTheFurtherItLooks(t *testing.T) {
-	if p := DefaultPolicy(); p != (Policy{LeadDays: 90, Raise: p.Raise, HoldDays: 3, End: p.End, EndDays: 14}) || math.Abs(p.Raise-0.08) > 1e-12 || math.Abs(p.End-0.024) > 1e-12 {
+	if p := DefaultPolicy(); p != PolicyOf(90, UsualFalseCalls) || p.HoldDays != 3 || p.EndDays != 14 {
 		t.Errorf("the default is %+v", p)
 	}
 	for _, c := range []struct {
-		lead  float64
-		calls FalseCalls
-		raise float64 // worked by hand: odds 4/46, 3/17 and 1/19, times (lead/90)^1.5
+		lead             float64
+		calls            FalseCalls
+		testers, watched float64 // worked by hand: odds 6/94, 12/88 and 4/96, times (lead/90)^1.5, and 1.8 times that
 	}{
-		{180, UsualFalseCalls, 0.1974}, {30, UsualFalseCalls, 0.01646}, {365, FewFalseCalls, 0.5904}, {14, ManyFalseCalls, 0.003219}, {90, 0, 0.08}, {90, ManyFalseCalls + 1, 0.08},
+		{90, UsualFalseCalls, 0.06, 0.10305}, {180, UsualFalseCalls, 0.15293, 0.24526}, {30, UsualFalseCalls, 0.012135, 0.021633}, {365, FewFalseCalls, 0.5269, 0.66719},
+		{14, ManyFalseCalls, 0.0025498, 0.0045803}, {90, 0, 0.06, 0.10305}, {90, ManyFalseCalls + 1, 0.06, 0.10305},
 	} {
 		p := PolicyOf(c.lead, c.calls)
-		if math.Abs(p.Raise/c.raise-1) > 1e-3 || p.LeadDays != c.lead || p.End >= p.Raise {
-			t.Errorf("%g days, %d: raised at %.5f, want %.5f", c.lead, c.calls, p.Raise, c.raise)
+		for _, b := range []struct{ got, want float64 }{{p.Testers.Raise, c.testers}, {p.Watched.Raise, c.watched}, {p.Testers.End, 0.3 * c.testers}, {p.Watched.End, 0.3 * c.watched}} {
+			if math.Abs(b.got/b.want-1) > 1e-3 {
+				t.Errorf("%g days, %d: %.5f, want %.5f", c.lead, c.calls, b.got, b.want)
+			}
+		}
+		if p.LeadDays != c.lead {
+			t.Errorf("%g days became %g", c.lead, p.LeadDays)
 		}
 	}
 }
