@@ -87,7 +87,7 @@ const (
 
 // raises are the probabilities within the nearer half of 90 days that raise a warning
 // of a vehicle known by test points alone.
-var raises = [...]float64{FewFalseCalls: 0.12, UsualFalseCalls: 0.06, ManyFalseCalls: 0.04}
+var raises = [...]float64{FewFalseCalls: 0.12, UsualFalseCalls: 0.065, ManyFalseCalls: 0.04}
 
 // PolicyOf is the policy of an organisation that wants to be warned some days
 // ahead and bears so many false calls, the usual ones if it is none of the three. The odds that raise a warning grow with the lead

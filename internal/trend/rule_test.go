@@ -61,7 +61,7 @@ func TestAMonitoredVehiclesChanceMustBeHigher(t *testing.T) {
 	for _, c := range []struct {
 		chance           float64
 		watched, testers bool
-	}{{.05, false, false}, {.08, false, true}, {.11, true, true}} {
+	}{{.05, false, false}, {.08, false, true}, {.12, true, true}} {
 		for watched, want := range map[bool]bool{true: c.watched, false: c.testers} {
 			var rs RuleState
 			for d := range 5 {
@@ -122,10 +122,10 @@ func TestAPolicyAsksForMoreTheFurtherItLooks(t *testing.T) {
 	for _, c := range []struct {
 		lead             float64
 		calls            FalseCalls
-		testers, watched float64 // worked by hand: odds 6/94, 12/88 and 4/96, times (lead/90)^1.5, and 1.8 times that
+		testers, watched float64 // worked by hand: odds 65/935, 12/88 and 4/96, times (lead/90)^1.5, and 1.8 times that
 	}{
-		{90, UsualFalseCalls, 0.06, 0.10305}, {180, UsualFalseCalls, 0.15293, 0.24526}, {30, UsualFalseCalls, 0.012135, 0.021633}, {365, FewFalseCalls, 0.5269, 0.66719},
-		{14, ManyFalseCalls, 0.0025498, 0.0045803}, {90, 0, 0.06, 0.10305}, {90, ManyFalseCalls + 1, 0.06, 0.10305},
+		{90, UsualFalseCalls, 0.065, 0.11121}, {180, UsualFalseCalls, 0.16432, 0.26141}, {30, UsualFalseCalls, 0.013202, 0.023516}, {365, FewFalseCalls, 0.5269, 0.66719},
+		{14, ManyFalseCalls, 0.0025498, 0.0045803}, {90, 0, 0.065, 0.11121}, {90, ManyFalseCalls + 1, 0.065, 0.11121},
 	} {
 		p := PolicyOf(c.lead, c.calls)
 		for _, b := range []struct{ got, want float64 }{{p.Testers.Raise, c.testers}, {p.Watched.Raise, c.watched}, {p.Testers.End, 0.3 * c.testers}, {p.Watched.End, 0.3 * c.watched}} {

@@ -30,11 +30,11 @@ type WarningPolicy_FalseCalls int32
 const (
 	WarningPolicy_FALSE_CALLS_UNSPECIFIED WarningPolicy_FalseCalls = 0
 	// Few: warned when the chance of the code within the nearer half of the lead time has stood for
-	// three days at a bound, for 90 days ahead 0.13, or 0.23 where the vehicle's own monitor is known.
+	// three days at a bound, for 90 days ahead 0.12, or 0.2 where the vehicle's own monitor is known.
 	WarningPolicy_FEW WarningPolicy_FalseCalls = 1
-	// Usual: 0.07 and 0.13 for 90 days ahead.
+	// Usual: 0.065 and 0.11 for 90 days ahead.
 	WarningPolicy_USUAL WarningPolicy_FalseCalls = 2
-	// Many: 0.045 and 0.086 for 90 days ahead.
+	// Many: 0.04 and 0.07 for 90 days ahead.
 	WarningPolicy_MANY WarningPolicy_FalseCalls = 3
 )
 
