@@ -57,6 +57,7 @@ func (f *forecast) account(o *Outlook, limiting int) Account {
 			}
 			a.What += fmt.Sprintf(": %s stands %s", lowest, f.levelWords(x))
 		}
+		a.What += f.sinks(driver)
 		a.Chance = chance(o.P90, 90)
 	default:
 		if driver >= 0 {
@@ -65,20 +66,16 @@ func (f *forecast) account(o *Outlook, limiting int) Account {
 		if o.State == Under {
 			a.What += fmt.Sprintf("; the whole vehicle is probably below its code limit of %s when at work", Ohms(math.Pow(10, f.limit)))
 		} else {
+			a.What += f.sinks(driver)
 			a.Chance = chance(o.P90, 90) + dates(o)
 		}
 	}
-	var also []string
 	if !o.MonitorDefect.IsZero() {
-		also = append(also, fmt.Sprintf("The monitor itself was reported defective on %s: its values since are not used.", date(o.MonitorDefect)))
-	}
-	if s := f.sinks(o); s != "" {
-		also = append(also, s)
+		a.Also = fmt.Sprintf("The monitor itself was reported defective on %s: its values since are not used.", date(o.MonitorDefect))
 	}
 	if d := f.doubted(o); d != "" {
-		also = append(also, d)
+		a.Also = strings.TrimPrefix(a.Also+" "+d, " ")
 	}
-	a.Also = strings.Join(also, " ")
 	if (o.State == Falling || o.State == Due || o.State == Under) && o.MeasureNext.Component != 0 {
 		a.Measure = fmt.Sprintf("%s%s %s.", measureWords, GroupKey{o.MeasureNext.Component, o.MeasureNext.Conductor}.words(), by(o))
 	}
@@ -86,16 +83,20 @@ func (f *forecast) account(o *Outlook, limiting int) Account {
 }
 
 // sinks says by how much the lowest readings of the whole vehicle have come down of
-// late, where that moves its chance.
-func (f *forecast) sinks(o *Outlook) string {
-	if f.whole < 0 || o.State == Under || o.State == Unknown {
+// late, where that moves its chance, after what is said of the driving track.
+func (f *forecast) sinks(driver int) string {
+	if f.whole < 0 {
 		return ""
 	}
 	by := f.groups[f.whole].g.dips.sunk()
 	if by < sinkNoted {
 		return ""
 	}
-	return fmt.Sprintf("The whole vehicle's lowest readings of the latest weeks lie at %.0f %% of those of the months before.", 100*math.Pow(10, -by))
+	whose := "the whole vehicle's"
+	if driver == f.whole {
+		whose = "the"
+	}
+	return fmt.Sprintf("; %s lowest readings of the latest weeks lie at %.0f %% of those of the months before", whose, 100*math.Pow(10, -by))
 }
 
 // sinkNoted is from how many decades on that is worth a sentence: it then lies at two thirds.
