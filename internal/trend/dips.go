@@ -36,7 +36,7 @@ const (
 )
 
 func (x *dips) follow(ps *Params, d day, y float64) {
-	week := int32((d + 3) / 7)
+	week := d.week()
 	if x.day == 0 {
 		*x = dips{high: y, trough: y, last: y, day: d, week: week, low: y}
 		return

@@ -48,6 +48,9 @@ func dayOf(t time.Time) day {
 // start returns the day's 00:00 UTC.
 func (d day) start() time.Time { return time.Unix(int64(d)*86400, 0).UTC() }
 
+// week counts weeks from a Monday.
+func (d day) week() int32 { return int32((d + 3) / 7) }
+
 // compareReadings is the canonical order of a day's readings: time, then id,
 // then content, so that any order of arrival folds alike.
 func compareReadings(a, b *insulation.Reading) int {

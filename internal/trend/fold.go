@@ -253,7 +253,7 @@ func (g *group) scatter(ps *Params, innovation, variance, base, step float64) {
 // boundParts tells every part, at most once a calendar week, that it is no
 // worse than the whole.
 func (m *Model) boundParts(mem *memory, p *insulation.Platform, d day, whole *group, w *Sight) {
-	week := int32((d + 3) / 7) // weeks from Monday
+	week := d.week()
 	if week == mem.boundWeek || whole.readings < 2 {
 		return
 	}

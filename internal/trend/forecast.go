@@ -17,6 +17,7 @@ type forecast struct {
 	limit    float64 // log10 of the code limit
 	useRows  []int   // horizons that were asked for
 	parallel bool    // the code is about the parallel quantity, else about the weaker pole
+	spared   float64 // factor on the odds of no code, for what the monitor's lowest values have sunk
 	raw      [numHorizons]float64
 }
 
@@ -63,7 +64,7 @@ func (m *Model) beginForecast(v *Vehicle, p *insulation.Platform, at time.Time, 
 	if f == nil {
 		f = new(forecast)
 	}
-	*f = forecast{model: m, mem: &v.now, at: max(dayOf(at), v.now.day), whole: -1, limit: math.Log10(p.CodeLimit()),
+	*f = forecast{model: m, mem: &v.now, at: max(dayOf(at), v.now.day), whole: -1, spared: 1, limit: math.Log10(p.CodeLimit()),
 		useRows: append(f.useRows[:0], rows...), groups: f.groups}
 	ps := &m.params
 	air := &f.mem.road
@@ -101,6 +102,9 @@ func (m *Model) beginForecast(v *Vehicle, p *insulation.Platform, at time.Time, 
 		if g.key.Whole() {
 			f.pickWhole(i, want)
 		}
+	}
+	if f.whole >= 0 {
+		f.spared = math.Exp(-ps.SinkOdds * f.groups[f.whole].g.dips.sunk())
 	}
 	return f
 }
@@ -215,16 +219,11 @@ func (f *forecast) wholeCrossing(x *partForecast, h int) float64 {
 // sunk raises the chance of a code within a horizon by what the lowest values of the
 // vehicle's monitor have come down of late.
 func (f *forecast) sunk(p float64, h int) float64 {
-	if h == 0 || f.whole < 0 {
+	if h == 0 || f.spared == 1 {
 		return p
 	}
-	ps := &f.model.params
-	by := ps.SinkOdds * f.groups[f.whole].g.dips.sunk()
-	if by == 0 {
-		return p
-	}
-	p = max(p, ps.FloorPerDay*horizons[h])
-	return p / (p + (1-p)*math.Exp(-by))
+	p = max(p, f.model.params.FloorPerDay*horizons[h])
+	return p / (p + (1-p)*f.spared)
 }
 
 // survive tells a bank that no code has come in the days since the group was

@@ -10,10 +10,9 @@ import (
 	"creepage/internal/insulation"
 )
 
-// What is kept of an outlook teaches what the outlook itself does, to the bit.
-func TestALessonKeptTeachesWhatTheOutlookDoes(t *testing.T) {
-	m, p := model(t), harborVan()
-	whole, kept := NewLearner(Default()), NewLearner(Default())
+// pupils shows the visits of 40 vans, two in three of which decline, each with its outlook.
+func pupils(t *testing.T, m *Model, p *insulation.Platform, show func(id string, d int, entries []Entry, o *Outlook)) {
+	t.Helper()
 	rng := rand.New(rand.NewPCG(8, 8))
 	for i := range 40 {
 		id := fmt.Sprintf("van-%d", i)
@@ -21,15 +20,24 @@ func TestALessonKeptTeachesWhatTheOutlookDoes(t *testing.T) {
 		for d := 0; d < 400; d += 20 {
 			entries := visit(d, p, rng, func(insulation.Component, insulation.Conductor) float64 { return 9.2 - 0.004*float64(d*(i%3)) })
 			add(t, m, v, p, entries...)
-			whole.Observe(id, p, entries)
-			kept.Observe(id, p, entries)
 			o := m.Outlook(v, p, at(d))
-			whole.Forecast(&o)
-			if err := kept.Recall(id, at(d), o.Lesson()); err != nil {
-				t.Fatal(err)
-			}
+			show(id, d, entries, &o)
 		}
 	}
+}
+
+// What is kept of an outlook teaches what the outlook itself does, to the bit.
+func TestALessonKeptTeachesWhatTheOutlookDoes(t *testing.T) {
+	m, p := model(t), harborVan()
+	whole, kept := NewLearner(Default()), NewLearner(Default())
+	pupils(t, m, p, func(id string, d int, entries []Entry, o *Outlook) {
+		whole.Observe(id, p, entries)
+		kept.Observe(id, p, entries)
+		whole.Forecast(o)
+		if err := kept.Recall(id, at(d), o.Lesson()); err != nil {
+			t.Fatal(err)
+		}
+	})
 	a, _ := whole.Learn(at(400))
 	b, _ := kept.Learn(at(400))
 	one, _ := json.Marshal(a)
@@ -53,25 +61,16 @@ func TestALessonKeptTeachesWhatTheOutlookDoes(t *testing.T) {
 func TestAnOlderLessonTeachesOnsetsAlone(t *testing.T) {
 	m, p := model(t), harborVan()
 	older, never := NewLearner(Default()), NewLearner(Default())
-	rng := rand.New(rand.NewPCG(8, 8))
-	for i := range 40 {
-		id := fmt.Sprintf("van-%d", i)
-		v := NewVehicle(id)
-		for d := 0; d < 400; d += 20 {
-			entries := visit(d, p, rng, func(insulation.Component, insulation.Conductor) float64 { return 9.2 - 0.004*float64(d*(i%3)) })
-			add(t, m, v, p, entries...)
-			older.Observe(id, p, entries)
-			never.Observe(id, p, entries)
-			o := m.Outlook(v, p, at(d))
-			text := o.Lesson()
-			text[0] = 1
-			if err := older.Recall(id, at(d), text); err != nil {
-				t.Fatal(err)
-			}
-			o.Raw30, o.Raw90 = 1, 1 // would teach, were it counted
-			never.turned(&o)
+	pupils(t, m, p, func(id string, d int, entries []Entry, o *Outlook) {
+		older.Observe(id, p, entries)
+		never.Observe(id, p, entries)
+		text := o.Lesson()
+		text[0] = 1
+		if err := older.Recall(id, at(d), text); err != nil {
+			t.Fatal(err)
 		}
-	}
+		never.turned(o)
+	})
 	for _, l := range []*Learner{older, never} {
 		for i := range 40 {
 			l.Observe(fmt.Sprintf("van-%d", i), p, []Entry{{Code: &insulation.Code{Vehicle: fmt.Sprintf("van-%d", i), Code: "P0AA6", SetAt: at(400)}}})

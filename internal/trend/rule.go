@@ -151,8 +151,8 @@ type condition struct {
 	component   insulation.Component
 	raise, keep bool // begin a warning; let one that is open stand
 	probability float64
-	near        float64 // of code_due: within the nearer half of the lead time
-	part        *Part   // what it is about, where that is a part
+	atOnce      bool  // of code_due: so likely within the nearer half of the lead time that it is not waited on
+	part        *Part // what it is about, where that is a part
 }
 
 // Fold is the warn rule: from the rule's memory and an outlook to the next
@@ -191,7 +191,7 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 			if next.DueSince.IsZero() {
 				next.DueSince = o.EvaluatedAt
 			}
-			if c.near < dueAtOnce*policy.bounds(o.Watched).Raise && o.EvaluatedAt.Sub(next.DueSince).Hours() < 24*policy.HoldDays {
+			if !c.atOnce && o.EvaluatedAt.Sub(next.DueSince).Hours() < 24*policy.HoldDays {
 				continue
 			}
 		}
@@ -233,7 +233,7 @@ func conditionsOf(o *Outlook, policy Policy) []condition {
 	near, bounds := Within(o.Curve, policy.near()), policy.bounds(o.Watched)
 	free := o.CodeSet.IsZero()
 	out := []condition{
-		{kind: CodeDue, raise: free && near >= bounds.Raise, keep: near >= bounds.End, probability: Within(o.Curve, policy.LeadDays), near: near},
+		{kind: CodeDue, raise: free && near >= bounds.Raise, keep: near >= bounds.End, probability: Within(o.Curve, policy.LeadDays), atOnce: near >= dueAtOnce*bounds.Raise},
 		{kind: UnderCodeLimit, raise: free && o.P0 >= underRaise, keep: o.P0 >= underEnd, probability: o.P0},
 	}
 	for i := range o.Parts {
