@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -119,8 +120,8 @@ func TestTheTruthOfRecordsEndsAtAVehiclesSecondCode(t *testing.T) {
 		[]insulation.Event{{Vehicle: "a", Component: insulation.Motor, OccurredAt: on(110), Kind: insulation.Replaced}},
 		[]insulation.Code{{Vehicle: "a", Code: "P0AA6", SetAt: on(100)}, {Vehicle: "a", Code: "P0AA6", SetAt: on(103)}, {Vehicle: "a", Code: "P0AA6", SetAt: on(300)}})
 	got := records.truth()
-	want := record.Truth{Vehicle: "a", Component: insulation.Motor, CodeAt: on(100), Monitor: true, FirstAt: on(0), LastAt: on(300), KnownUntil: on(300)}
-	if len(got) != 1 || got[0] != want {
+	want := record.Truth{Vehicle: "a", Component: insulation.Motor, CodeAt: on(100), Monitor: true, FirstAt: on(0), LastAt: on(300), KnownUntil: on(300), WorkedOn: []time.Time{on(110)}}
+	if len(got) != 1 || !reflect.DeepEqual(got[0], want) {
 		t.Errorf("%+v, want %+v", got, want)
 	}
 }

@@ -25,6 +25,10 @@ import (
 // provided the truth is known for so long. Episodes begun within 30 days after
 // a code belong to that code. An episode that was too early is false as well.
 //
+// Worked on: in records of one's own, an episode or outlook after which a part was repaired or exchanged before
+// a code came and before its days were over is not judged: a warning that is acted upon is not a
+// false one. On simulated fleets, whose truth is known, all are.
+//
 // Probabilities are judged on every weekly outlook whose outcome is known:
 // Brier score, the mean of (p-o)^2 (Brier 1950), as skill 1 - B/Bc against the
 // climatological forecast, the base rate of the same outlooks; logarithmic
@@ -194,15 +198,16 @@ func outcome(t *record.Truth, o record.Outlook, h int) (judged, bool) {
 	if h == 1 {
 		p = o.P90
 	}
+	until := o.AsOf.Add(horizons[h])
 	if !t.CodeAt.IsZero() && !o.AsOf.Before(t.CodeAt) {
 		// After the code: only once the vehicle goes on, repaired.
-		if !o.AsOf.After(t.CodeAt.Add(afterCode)) || o.AsOf.Add(horizons[h]).After(t.KnownUntil) {
+		if !o.AsOf.After(t.CodeAt.Add(afterCode)) || until.After(t.KnownUntil) || workedOn(t, o.AsOf, until) {
 			return judged{}, false
 		}
 		return judged{p: p}, !math.IsNaN(p)
 	}
-	happens := !t.CodeAt.IsZero() && !t.CodeAt.After(o.AsOf.Add(horizons[h]))
-	if !happens && o.AsOf.Add(horizons[h]).After(t.KnownUntil) {
+	happens := !t.CodeAt.IsZero() && !t.CodeAt.After(until)
+	if !happens && (until.After(t.KnownUntil) || workedOn(t, o.AsOf, until)) {
 		return judged{}, false
 	}
 	return judged{p: p, happens: happens}, !math.IsNaN(p)
@@ -276,7 +281,15 @@ func isFalse(t *record.Truth, e episode) bool {
 			return false // the vehicle had left the records
 		}
 	}
+	if workedOn(t, e.begin, until) {
+		return false
+	}
 	return !until.After(t.KnownUntil) || (!t.CodeAt.IsZero() && t.CodeAt.After(until))
+}
+
+// workedOn says whether a part was repaired or exchanged after one time and not after another.
+func workedOn(t *record.Truth, after, until time.Time) bool {
+	return slices.ContainsFunc(t.WorkedOn, func(at time.Time) bool { return at.After(after) && !at.After(until) })
 }
 
 // recordsEnd is the day after the fleet's last row: codes after it are the

@@ -62,6 +62,25 @@ func TestAWarningOfAHealthyVehicleIsFalseOnlyOnceThatIsKnown(t *testing.T) {
 
 // Brier (1950): the mean squared difference; two outlooks, 0.8 before the code
 // within 90 days and 0.1 not: (0.04 + 0.01)/2 = 0.025. Base rate 1/2: 0.25, skill 0.9.
+// In records of one's own a warning that was acted upon is not a false one, and
+// what was said before is not held against what came.
+func TestWhatWasWorkedOnIsNotJudged(t *testing.T) {
+	truth := truthOf(0)
+	truth.WorkedOn = []time.Time{on(350)}
+	if n := count(&truth, on(1001), nil, []record.Warning{raised(300, 320), raised(500, 520)}).falses; n != 1 {
+		t.Errorf("%g false, want 1: of the first the cause was mended", n)
+	}
+	for at, want := range map[int]bool{200: true, 262: false, 349: false, 350: true, 400: true} {
+		if _, judged := outcome(&truth, record.Outlook{AsOf: on(at), P90: 0.5}, 1); judged != want {
+			t.Errorf("the 90 days from day %d on: judged %v, want %v", at, judged, want)
+		}
+	}
+	truth.CodeAt = on(340) // it came first
+	if j, judged := outcome(&truth, record.Outlook{AsOf: on(300), P90: 0.5}, 1); !judged || !j.happens {
+		t.Errorf("a code before the repair: %+v, %v", j, judged)
+	}
+}
+
 func TestBrierSkillIsAgainstTheBaseRate(t *testing.T) {
 	truth := truthOf(500)
 	outlooks := []record.Outlook{{AsOf: on(450), Vehicle: "a", P90: 0.8}, {AsOf: on(100), Vehicle: "a", P90: 0.1}}

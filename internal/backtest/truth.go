@@ -11,7 +11,8 @@ import (
 // truth is what a fleet's own records say became of each vehicle. A code is the
 // first isolation code; repetitions within 30 days are the same code. A vehicle's
 // truth ends at its next one: what was said of that is not judged. The component
-// is that of the first repair or exchange from a week before the code on; without one it is not known.
+// is that of the first repair or exchange from a week before the code on; without one it is not known. What was
+// worked on before its code is not judged (Judge): what would have come nobody knows.
 func (r *Records) truth() []record.Truth {
 	known := r.last
 	for _, h := range r.vehicles {
@@ -37,6 +38,9 @@ func (r *Records) truth() []record.Truth {
 			e := &h.entries[i]
 			if e.Reading != nil && e.Reading.Method == insulation.Monitor {
 				t.Monitor = true
+			}
+			if e.Event != nil {
+				t.WorkedOn = append(t.WorkedOn, e.at)
 			}
 			if e.Event != nil && t.Component == 0 && !t.CodeAt.IsZero() && !e.at.Before(t.CodeAt.Add(-7*judgeDay)) {
 				t.Component = e.Event.Component

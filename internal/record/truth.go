@@ -18,7 +18,8 @@ type Truth struct {
 	Monitor    bool                 // whether the records hold on-board values
 	FirstAt    time.Time            // first and last row of the records
 	LastAt     time.Time
-	KnownUntil time.Time // CodeAt is the truth up to here, also beyond the last row
+	KnownUntil time.Time   // CodeAt is the truth up to here, also beyond the last row
+	WorkedOn   []time.Time // when a part was exchanged or repaired, in order, where the truth is what the records say; not in truth.csv
 }
 
 // TruthColumns are the columns of truth.csv.

@@ -403,8 +403,9 @@ func fitCalibration(rows []due, before Calibration) Calibration {
 }
 
 // outcome says whether the code came within h days of a forecast, and whether
-// that is known yet. A forecast whose time is not over is not known even if the
-// code has come: those without one could not be counted beside it.
+// that is known. A forecast whose time is not over is not known even if the
+// code has come: those without one could not be counted beside it. Nor is one whose
+// vehicle was worked on before a code came: a warning that is acted upon would else teach that it was wrong.
 func (v *pupil) outcome(d, h, now day) (came, known bool) {
 	if d+h > now {
 		return false, false
@@ -412,6 +413,11 @@ func (v *pupil) outcome(d, h, now day) (came, known bool) {
 	for _, c := range v.codeDays {
 		if c > d && c <= d+h {
 			return true, true
+		}
+	}
+	for _, w := range v.workDays {
+		if w > d && w <= d+h {
+			return false, false // what would have come without it, nobody knows
 		}
 	}
 	return false, d+h <= v.last

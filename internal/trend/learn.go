@@ -39,8 +39,9 @@ const (
 	Onsets                            // how often components leave their steady state
 	Calibrations                      // what came of forecasts
 	Ceilings                          // where platforms' monitors top out
+	FalseAlarms                       // by how much a policy's bounds move
 
-	AllSubjects = Temperatures | Noise | Meters | Levels | Onsets | Calibrations | Ceilings
+	AllSubjects = Temperatures | Noise | Meters | Levels | Onsets | Calibrations | Ceilings | FalseAlarms
 )
 
 // maxPupils bounds the vehicles learned from: more teach nothing new.
@@ -53,6 +54,7 @@ type pupil struct {
 	last      day
 	groups    []sample
 	codeDays  []day
+	workDays  []day // something was done to a part
 	forecasts []forecastSample
 	restless  map[GroupKey]float64 // highest weight of "not steady" said of a group
 }
@@ -125,6 +127,7 @@ func (l *Learner) Observe(vehicle string, p *insulation.Platform, entries []Entr
 				l.codes++
 			}
 		case e.Event != nil:
+			v.workDays = append(v.workDays, d)
 			for i := range v.groups {
 				g := &v.groups[i]
 				if g.key.Component == e.Event.Component || g.key.Whole() || e.Event.Component == insulation.System {
@@ -268,6 +271,9 @@ func (l *Learner) Learn(now time.Time) (Params, Report) {
 	if l.left&Calibrations == 0 {
 		l.learnCalibration(&p, vs, dayOf(now), &report)
 	}
+	if l.left&FalseAlarms == 0 {
+		l.learnBounds(&p, vs, dayOf(now), &report)
+	}
 	if l.left&Ceilings == 0 {
 		l.learnCeilings(&p)
 	}
@@ -289,7 +295,9 @@ type Report struct {
 	Meters                          []MeterFinding
 	Components                      []ComponentFinding
 	Calibration, CalibrationTesters Calibration
-	Codes                           int // isolation codes seen
+	Codes                           int     // isolation codes seen
+	FalseCalls                      float64 // that the usual policy's own bounds would have made of the forecasts kept,
+	VehicleYears                    float64 // in so many years
 }
 
 // MeterFinding is a meter that reads off its peers by more than its uncertainty.

@@ -114,7 +114,7 @@ const (
 	ceilingStep = 0.02  // decades
 	spreadStep  = 1.3   // ratio of standard deviations
 	onsetStep   = 2.0   // ratio of rates
-	shiftStep   = 0.15  // of calibrations' logits
+	shiftStep   = 0.15  // of calibrations' and bounds' logits
 	scaleStep   = 0.05  // of calibrations' scales
 	leastTaught = 10    // vehicles a level must have been learned from
 )
@@ -129,8 +129,8 @@ func (p Params) After(before *Params) (Params, Step) {
 	}
 	next := *before
 	next.Version, next.TrackVersion = p.Version, before.TracksMadeWith()
-	next.Calibration, next.CalibrationTesters = p.Calibration, p.CalibrationTesters
-	if p.Calibration.moved(&before.Calibration) || p.CalibrationTesters.moved(&before.CalibrationTesters) {
+	next.Calibration, next.CalibrationTesters, next.BoundShift = p.Calibration, p.CalibrationTesters, p.BoundShift
+	if p.Calibration.moved(&before.Calibration) || p.CalibrationTesters.moved(&before.CalibrationTesters) || math.Abs(p.BoundShift-before.BoundShift) > shiftStep {
 		return next, ForecastStep
 	}
 	return *before, NoStep
@@ -142,7 +142,7 @@ func (p Params) given() string {
 	p.Version, p.TrackVersion = "", ""
 	p.ByComponent, p.LevelPriors, p.OnsetByComponent, p.MeterOffsets, p.Ceilings = nil, nil, nil, nil, nil
 	p.ReadingSD, p.VisitSD, p.MonitorSD, p.MonitorSDNoTemp, p.Onset, p.WholeOnset = 0, 0, 0, 0, 0, 0
-	p.Calibration, p.CalibrationTesters = Calibration{}, Calibration{}
+	p.Calibration, p.CalibrationTesters, p.BoundShift = Calibration{}, Calibration{}, 0
 	return fmt.Sprintf("%+v", p)
 }
 
@@ -258,6 +258,12 @@ func (r *Report) Words(p *Params) []string {
 		if c.c.N > 0 && c.c.moved(&c.was) {
 			say("Of vehicles %s %.0f forecasts have come due; those to come are stated accordingly.", c.who, c.c.N)
 		}
+	}
+	if word := "higher"; math.Abs(p.BoundShift) > shiftStep {
+		if p.BoundShift < 0 {
+			word = "lower"
+		}
+		say("The usual bounds would have made %.0f false calls in %.0f vehicle-years: a %s chance is asked of a warning, %.2g times the odds.", r.FalseCalls, r.VehicleYears, word, math.Exp(p.BoundShift))
 	}
 	return said
 }

@@ -175,6 +175,7 @@ type Params struct {
 	FloorPerDay        float64     `json:"floor_per_day"`       // the stated probability is never below this times h
 	Ceiling            float64     `json:"ceiling"`             // nor above this
 	CrossUnseen        float64     `json:"cross_unseen"`        // accepted chance of crossing unseen, for "measure again by"
+	BoundShift         float64     `json:"bound_shift"`         // added to the log-odds of a policy's bounds, by the false calls that came of them
 }
 
 // Default returns the parameters to start with. Those learned from a fleet
@@ -266,6 +267,7 @@ func (p *Params) Validate() error {
 		{"wide_share", p.WideShare, 1e-9, 0.4}, {"wide_factor", p.WideFactor, 1, 20}, {"false_above", p.FalseAbove, 1e-9, 0.5}, {"false_below", p.FalseBelow, 1e-9, 0.5}, {"bad_visit", p.BadVisit, 0, 0.5},
 		{"fall_paths", float64(p.FallPaths), 100, 1e6}, {"budget_floor", p.BudgetFloor, 1e-3, 1},
 		{"calibration.scale", p.Calibration.Scale, 1e-3, 10}, {"calibration_testers.scale", p.CalibrationTesters.Scale, 1e-3, 10}, {"ceiling", p.Ceiling, 0.5, 1}, {"floor_per_day", p.FloorPerDay, 0, 1e-3},
+		{"bound_shift", p.BoundShift, -mostBoundShift, mostBoundShift},
 	} {
 		if math.IsNaN(f.value) || f.value < f.low || f.value > f.top {
 			return fmt.Errorf("trend parameters: %s is %g; allowed are %g to %g", f.name, f.value, f.low, f.top)

@@ -23,8 +23,9 @@ const (
 )
 
 // quiet returns an outlook whose probabilities are upper bounds, with which
-// Fold decides as it would with the real ones, and whether it may be used.
-func (m *Model) quiet(rs *RuleState, v *Vehicle, p *insulation.Platform, at time.Time, policy Policy, rows []int) (Outlook, bool) {
+// Fold decides as it would with the real ones, and whether it may be used. No
+// warning of the vehicle's code stands.
+func (m *Model) quiet(v *Vehicle, p *insulation.Platform, at time.Time, policy Policy, rows []int) (Outlook, bool) {
 	f := m.beginForecast(v, p, at, rows)
 	defer f.done()
 	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
@@ -32,17 +33,7 @@ func (m *Model) quiet(rs *RuleState, v *Vehicle, p *insulation.Platform, at time
 		return o, false
 	}
 	f.ruled(&o)
-	bounds := policy.bounds(f.watched())
-	due, under := bounds.Raise, underRaise
-	for _, w := range rs.Open {
-		switch w.Kind {
-		case CodeDue:
-			due = bounds.End
-		case UnderCodeLimit:
-			under = underEnd
-		}
-	}
-	return o, Within(o.Curve, policy.near()) < due && o.P0 < under
+	return o, Within(o.Curve, policy.near()) < m.bounds(&policy, f.watched()).Raise && o.P0 < underRaise
 }
 
 // bound fills in upper bounds of the raw probabilities, or says that it cannot.

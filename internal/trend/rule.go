@@ -3,6 +3,8 @@ package trend
 import (
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 	"time"
 
 	"creepage/internal/insulation"
@@ -52,12 +54,18 @@ type Bounds struct {
 	End   float64 `json:"end"`
 }
 
-// bounds returns those that hold for a vehicle.
-func (p *Policy) bounds(watched bool) Bounds {
+// bounds returns those of a policy that hold for a vehicle, moved by what false
+// calls came of them.
+func (m *Model) bounds(p *Policy, watched bool) Bounds {
+	b := p.Testers
 	if watched {
-		return p.Watched
+		b = p.Watched
 	}
-	return p.Testers
+	if m.params.BoundShift != 0 {
+		raise := logistic(logit(b.Raise) + m.params.BoundShift)
+		b = Bounds{Raise: raise, End: b.End * raise / b.Raise}
+	}
+	return b
 }
 
 // near is the nearer half of the lead time, days.
@@ -116,6 +124,27 @@ type OpenWarning struct {
 	Component  insulation.Component `json:"component"`
 	RaisedAt   time.Time            `json:"raised_at"`
 	BelowSince time.Time            `json:"below_since"` // since when its condition has not held; zero: it holds
+	// Of a warning of the vehicle's code: what has limited in Component's place, and since when.
+	Other      insulation.Component `json:"other,omitempty"`
+	OtherSince time.Time            `json:"other_since,omitzero"`
+}
+
+// ofCode says whether a kind is about the vehicle's code, brought about by whichever component.
+func (k WarningKind) ofCode() bool { return k == CodeDue || k == UnderCodeLimit }
+
+// limits notes which component limits at a time, and says whether it has been
+// another one than the warning names for so long that the warning is to name it.
+func (w *OpenWarning) limits(c insulation.Component, at time.Time) bool {
+	switch {
+	case !w.Kind.ofCode() || c == 0: // none can be named: nothing speaks against the one that is
+		return false
+	case c == w.Component:
+		w.Other, w.OtherSince = 0, time.Time{}
+		return false
+	case c != w.Other:
+		w.Other, w.OtherSince = c, at
+	}
+	return at.Sub(w.OtherSince).Hours() >= 24*renameDays
 }
 
 // RuleState is the warn rule's memory of one vehicle. It makes the round trip
@@ -143,6 +172,7 @@ const (
 	dueAtOnce  = 3.0 // times the probability that raises code_due: not waited on
 	dropRaise  = 0.5 // weight of "has just dropped"
 	dropEnd    = 0.2
+	renameDays = 14.0 // for which another component has limited before a warning of the code is raised anew by its name
 )
 
 // condition is one thing a warning can be about, as an outlook shows it.
@@ -162,22 +192,27 @@ type condition struct {
 func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Change) {
 	var changes []Change
 	next := RuleState{}
-	conditions := conditionsOf(o, policy)
+	var renamed []WarningKind
+	conditions := m.conditionsOf(o, policy)
 	for _, w := range rs.Open {
 		c := find(conditions, w.Kind, w.Component)
 		ended := ""
 		switch {
-		case !o.CodeSet.IsZero() && (w.Kind == CodeDue || w.Kind == UnderCodeLimit):
+		case !o.CodeSet.IsZero() && w.Kind.ofCode():
 			ended = "the isolation code was set on " + date(o.CodeSet)
 		case c.keep:
 			w.BelowSince = time.Time{}
 		case w.BelowSince.IsZero():
 			w.BelowSince = o.EvaluatedAt
 			if policy.EndDays <= 0 || w.Kind == UnderServiceLimit {
-				ended = endWords(c, o, policy)
+				ended = m.endWords(c, o, policy)
 			}
 		case o.EvaluatedAt.Sub(w.BelowSince).Hours() >= 24*policy.EndDays:
-			ended = endWords(c, o, policy)
+			ended = m.endWords(c, o, policy)
+		}
+		if w.limits(o.Limiting, o.EvaluatedAt) && ended == "" && c.raise {
+			ended = fmt.Sprintf("for %.0f days it has been the %s that limits most: warned of by that name", renameDays, strings.ReplaceAll(o.Limiting.String(), "_", " "))
+			renamed = append(renamed, w.Kind)
 		}
 		if ended == "" {
 			next.Open = append(next.Open, w)
@@ -191,7 +226,7 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 			if next.DueSince.IsZero() {
 				next.DueSince = o.EvaluatedAt
 			}
-			if !c.atOnce && o.EvaluatedAt.Sub(next.DueSince).Hours() < 24*policy.HoldDays {
+			if !c.atOnce && !slices.Contains(renamed, CodeDue) && o.EvaluatedAt.Sub(next.DueSince).Hours() < 24*policy.HoldDays {
 				continue
 			}
 		}
@@ -199,7 +234,7 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 			continue
 		}
 		component := c.component
-		if c.kind == CodeDue || c.kind == UnderCodeLimit {
+		if c.kind.ofCode() {
 			component = o.Limiting
 		}
 		next.Open = append(next.Open, OpenWarning{Kind: c.kind, Component: component, RaisedAt: o.EvaluatedAt})
@@ -212,7 +247,7 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 // code stand once, whichever component limits at the time.
 func (rs *RuleState) open(k WarningKind, c insulation.Component) bool {
 	for _, w := range rs.Open {
-		if w.Kind == k && (k == CodeDue || k == UnderCodeLimit || w.Component == c) {
+		if w.Kind == k && (k.ofCode() || w.Component == c) {
 			return true
 		}
 	}
@@ -221,7 +256,7 @@ func (rs *RuleState) open(k WarningKind, c insulation.Component) bool {
 
 func find(conditions []condition, k WarningKind, c insulation.Component) condition {
 	for _, x := range conditions {
-		if x.kind == k && (k == CodeDue || k == UnderCodeLimit || x.component == c) {
+		if x.kind == k && (k.ofCode() || x.component == c) {
 			return x
 		}
 	}
@@ -229,8 +264,8 @@ func find(conditions []condition, k WarningKind, c insulation.Component) conditi
 }
 
 // conditionsOf reads every condition off an outlook.
-func conditionsOf(o *Outlook, policy Policy) []condition {
-	near, bounds := Within(o.Curve, policy.near()), policy.bounds(o.Watched)
+func (m *Model) conditionsOf(o *Outlook, policy Policy) []condition {
+	near, bounds := Within(o.Curve, policy.near()), m.bounds(&policy, o.Watched)
 	free := o.CodeSet.IsZero()
 	out := []condition{
 		{kind: CodeDue, raise: free && near >= bounds.Raise, keep: near >= bounds.End, probability: Within(o.Curve, policy.LeadDays), atOnce: near >= dueAtOnce*bounds.Raise},
@@ -286,10 +321,10 @@ func merge(out []condition, c condition) []condition {
 	return append(out, c)
 }
 
-func endWords(c condition, o *Outlook, policy Policy) string {
+func (m *Model) endWords(c condition, o *Outlook, policy Policy) string {
 	switch c.kind {
 	case CodeDue:
-		return fmt.Sprintf("the chance within %.0f days has been below %.2g %% for %.0f days", policy.near(), 100*policy.bounds(o.Watched).End, policy.EndDays)
+		return fmt.Sprintf("the chance within %.0f days has been below %.2g %% for %.0f days", policy.near(), 100*m.bounds(&policy, o.Watched).End, policy.EndDays)
 	case UnderCodeLimit:
 		return fmt.Sprintf("the whole has stood above the code limit for %.0f days", policy.EndDays)
 	case UnderServiceLimit:
@@ -305,10 +340,13 @@ func endWords(c condition, o *Outlook, policy Policy) string {
 func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at time.Time, policy Policy) (RuleState, []Change) {
 	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
 	if v.open != 0 {
-		rows, n := decidingRows(policy.near())
-		quiet, sure := m.quiet(&rs, v, p, at, policy, rows[:n])
-		if o = quiet; !sure {
-			o = m.glance(v, p, at, rows[:n])
+		named, sure := rs.warnsOfCode(), false
+		rows, n := decidingRows(policy.near(), named)
+		if !named {
+			o, sure = m.quiet(v, p, at, policy, rows[:n])
+		}
+		if !sure {
+			o = m.glance(v, p, at, rows[:n], named)
 		}
 	}
 	next, changes := m.Fold(rs, &o, policy)
@@ -319,30 +357,37 @@ func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at ti
 	return m.Fold(rs, &o, policy)
 }
 
-// decidingRows returns the horizons the rule's decisions hang on: now and those
-// about so many days.
-func decidingRows(days float64) (rows [3]int, n int) {
-	n = 1
-	for h := 1; h < numHorizons; h++ {
-		if horizons[h] >= days {
-			if h > 1 && horizons[h] > days {
-				rows[n] = h - 1
-				n++
-			}
-			rows[n] = h
-			return rows, n + 1
-		}
-	}
-	rows[n] = numHorizons - 1
-	return rows, n + 1
+// warnsOfCode says whether a warning of the vehicle's code stands: then what limits is asked for too.
+func (rs *RuleState) warnsOfCode() bool {
+	return slices.ContainsFunc(rs.Open, func(w OpenWarning) bool { return w.Kind.ofCode() })
 }
 
-// glance is as much of an outlook as the rule's decisions hang on.
-func (m *Model) glance(v *Vehicle, p *insulation.Platform, at time.Time, rows []int) Outlook {
+// decidingRows returns the horizons the rule's decisions hang on: now, those
+// about so many days, and the one by which what limits is named, if it is asked for.
+func decidingRows(days float64, named bool) (rows [4]int, n int) {
+	upper := numHorizons - 1
+	for h := upper; h > 0 && horizons[h] >= days; h-- {
+		upper = h
+	}
+	for h := range numHorizons {
+		if h == 0 || h == upper || h == upper-1 && horizons[upper] > days || named && h == horizon90 {
+			rows[n], n = h, n+1
+		}
+	}
+	return rows, n
+}
+
+// glance is as much of an outlook as the rule's decisions hang on: what limits only if it is asked for.
+func (m *Model) glance(v *Vehicle, p *insulation.Platform, at time.Time, rows []int, named bool) Outlook {
 	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
 	f := m.forecastAt(v, p, at, rows)
 	defer f.done()
 	f.ruled(&o)
+	if named {
+		if i := f.limiting(horizon90); i >= 0 {
+			o.Limiting = f.groups[i].g.key.Component
+		}
+	}
 	return o
 }
 

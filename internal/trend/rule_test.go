@@ -76,6 +76,64 @@ func TestAMonitoredVehiclesChanceMustBeHigher(t *testing.T) {
 	}
 }
 
+// A warning of the code names what limits: once another component has limited for 14 days on end it
+// ends under its name and goes on under the other's, unless the chance would no longer raise it.
+func TestAWarningGoesOnUnderTheNameOfWhatLimits(t *testing.T) {
+	m, policy := model(t), DefaultPolicy()
+	motor, inverter, none := insulation.Motor, insulation.Inverter, insulation.Component(0)
+	for _, c := range []struct {
+		name    string
+		limits  func(day int) insulation.Component
+		chance  float64
+		renamed int // day; -1: not
+	}{
+		{"another from day 5 on", func(d int) insulation.Component { return [...]insulation.Component{motor, inverter}[min(d/5, 1)] }, .3, 19},
+		{"none can be named meanwhile", func(d int) insulation.Component {
+			if d%2 == 1 {
+				return none
+			}
+			return [...]insulation.Component{motor, inverter}[min(d/4, 1)]
+		}, .3, 18},
+		{"they take turns", func(d int) insulation.Component { return [...]insulation.Component{motor, inverter}[d/10%2] }, .3, -1},
+		{"the chance would not raise it", func(d int) insulation.Component { return [...]insulation.Component{motor, inverter}[min(d/5, 1)] }, .05, -1},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			rs, changes := m.Fold(RuleState{}, dueBy(0, .3), policy)
+			if len(changes) != 1 || changes[0].Component != motor {
+				t.Fatalf("raised %+v", changes)
+			}
+			renamed := -1
+			for d := 1; d < 60; d++ {
+				o := dueBy(d, c.chance)
+				o.Limiting, o.Reason = c.limits(d), "the inverter falls"
+				rs, changes = m.Fold(rs, o, policy)
+				if len(changes) == 0 {
+					continue
+				}
+				if renamed >= 0 || len(changes) != 2 {
+					t.Fatalf("day %d: %+v", d, changes)
+				}
+				renamed = d
+				if e := changes[0]; e.Raised || e.Component != motor || e.Reason != "for 14 days it has been the inverter that limits most: warned of by that name" {
+					t.Errorf("ended %+v", e)
+				}
+				if r := changes[1]; !r.Raised || r.Component != inverter || r.Kind != CodeDue || r.Reason != "the inverter falls" {
+					t.Errorf("raised %+v", r)
+				}
+			}
+			if renamed != c.renamed || len(rs.Open) != 1 {
+				t.Errorf("renamed on day %d, want %d; open %+v", renamed, c.renamed, rs.Open)
+			}
+		})
+	}
+	two := RuleState{Open: []OpenWarning{{Kind: CodeDue, Component: motor, RaisedAt: at(0), Other: inverter, OtherSince: at(1)}, {Kind: CodeDue, Component: inverter, RaisedAt: at(3)}}}
+	o := dueBy(20, .3)
+	o.Limiting = inverter
+	if rs, changes := m.Fold(two, o, policy); len(changes) != 1 || changes[0].Raised || len(rs.Open) != 1 || rs.Open[0].Component != inverter {
+		t.Errorf("what stands by that name already: %+v, open %+v", changes, rs.Open)
+	}
+}
+
 // An ended warning is raised again only after another wait.
 func TestAWarningThatEndedWaitsAgain(t *testing.T) {
 	m, policy := model(t), DefaultPolicy()

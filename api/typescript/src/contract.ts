@@ -3329,7 +3329,10 @@ export interface components {
          *     due. Before it states one, that is 90 days ahead with USUAL tolerance.
          */
         "creepage.v1.WarningPolicy": {
-            /** @description How many false calls are borne. */
+            /**
+             * @description How many false calls are borne. The odds that raise a warning follow the false calls that came of them
+             *     in the organisation's own records, by at most a factor of 2.7 either way.
+             */
             falseCalls: components["schemas"]["creepage.v1.WarningPolicy.FalseCalls"];
             /**
              * Format: int32

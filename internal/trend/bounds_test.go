@@ -1,0 +1,144 @@
+package trend
+
+import (
+	"fmt"
+	"math"
+	"testing"
+
+	"creepage/internal/insulation"
+)
+
+// called is a fleet of 200 vehicles of three years each. Of every 10th nothing is
+// said before its code; of the first so many others a code is once held to be likely, and none comes.
+// Worked on: each of those has its motor exchanged 60 days later.
+func called(calls int, workedOn bool) *Learner {
+	l, p := NewLearner(Default()), harborVan()
+	for i := range 200 {
+		id := fmt.Sprintf("v-%d", i)
+		l.Observe(id, p, []Entry{monitor(0, 3e6)})
+		sound := i%10 != 0
+		for d := 0; d <= 1092; d += forecastEvery {
+			o := Outlook{Vehicle: id, EvaluatedAt: at(d), Raw30: 1e-4, Raw90: 1e-3, Watched: true}
+			if sound && calls > 0 && d >= 420 && d <= 504 {
+				o.Raw30, o.Raw90 = 0.4, 0.6
+			}
+			l.Forecast(&o)
+		}
+		switch {
+		case !sound:
+			l.Observe(id, p, []Entry{{Code: &insulation.Code{Vehicle: id, Code: "P0AA6", SetAt: at(1094)}}})
+		case calls > 0:
+			calls--
+			if workedOn {
+				l.Observe(id, p, []Entry{{Event: &insulation.Event{Vehicle: id, Component: insulation.Motor, Kind: insulation.Replaced, OccurredAt: at(480)}}})
+			}
+		}
+		l.Observe(id, p, []Entry{monitor(1095, 3e6)})
+	}
+	return l
+}
+
+// The bounds move by the false calls that the usual ones would have made. Worked by hand: of 53 forecasts
+// of 21 days each the 44 whose 180 days are over are counted (those of a vehicle whose code came as well), 506 years;
+// the default 15 calls in 500 years are shrunk towards.
+func TestBoundsFollowTheFalseCallsThatCameOfThem(t *testing.T) {
+	for _, c := range []struct {
+		calls    int
+		workedOn bool
+		false    float64
+	}{{0, false, 0}, {30, false, 30}, {120, false, 120}, {120, true, 0}} {
+		l := called(c.calls, c.workedOn)
+		l.Leave(Calibrations) // which would state such chances lower by themselves
+		got, report := l.Learn(at(1096))
+		if report.FalseCalls != c.false {
+			t.Errorf("%d calls, worked on %v: %g counted, want %g", c.calls, c.workedOn, report.FalseCalls, c.false)
+		}
+		if !c.workedOn && math.Abs(report.VehicleYears-200*44*21/365.25) > 1e-6 {
+			t.Errorf("%g vehicle-years, want %g", report.VehicleYears, 200*44*21/365.25)
+		}
+		want := min(0.7*math.Log((c.false+15)/(report.VehicleYears/100+5)/3), 1)
+		if math.Abs(got.BoundShift-want) > 1e-9 {
+			t.Errorf("%d calls: moved by %g, want %g", c.calls, got.BoundShift, want)
+		}
+	}
+}
+
+// While hardly a code has been recorded nobody knows which calls were false.
+func TestBoundsStayWhereCodesAreNotRecorded(t *testing.T) {
+	l := called(120, false)
+	l.codes = leastCodes - 1
+	if got, _ := l.Learn(at(1096)); got.BoundShift != 0 {
+		t.Errorf("moved by %g", got.BoundShift)
+	}
+}
+
+// What the bounds are moved by holds for the rule, for the word that stands beside it, and for what a warning's end says.
+func TestMovedBoundsAreAskedForAndNamed(t *testing.T) {
+	p := Default()
+	p.BoundShift = math.Log(2)
+	m := mustModel(t, p)
+	policy := DefaultPolicy()
+	// Odds 65/935 doubled are 130/935, 0.12207; of 0.3 times that it ends.
+	b := m.bounds(&policy, false)
+	if math.Abs(b.Raise-130.0/1065) > 1e-12 || math.Abs(b.End-0.3*130/1065) > 1e-12 {
+		t.Errorf("bounds %+v", b)
+	}
+	var rs RuleState
+	var changes []Change
+	for d, chance := range []float64{.11, .11, .11, .11, .13, .13, .13, .13} {
+		rs, changes = m.Fold(rs, dueBy(d, chance), policy)
+		if (len(changes) == 1) != (d == 7) {
+			t.Errorf("day %d: %d changes", d, len(changes))
+		}
+	}
+	for d := 8; d < 24; d++ {
+		if rs, changes = m.Fold(rs, dueBy(d, .03), policy); len(changes) > 0 {
+			break
+		}
+	}
+	if len(changes) != 1 || changes[0].Reason != "the chance within 45 days has been below 3.7 % for 14 days" {
+		t.Errorf("ended with %+v", changes)
+	}
+}
+
+// A step of the bounds alone leaves tracks as they are, and is said.
+func TestBoundsMoveInSteps(t *testing.T) {
+	base := Default()
+	next := base
+	next.Version, next.BoundShift = "next", 0.1
+	if _, step := next.After(&base); step != NoStep {
+		t.Errorf("a shift of 0.1 is a step: %v", step)
+	}
+	next.BoundShift = 0.4
+	if got, step := next.After(&base); step != ForecastStep || got.BoundShift != 0.4 {
+		t.Errorf("step %v, shift %g", step, got.BoundShift)
+	}
+	r := Report{FalseCalls: 70, VehicleYears: 1200}
+	want := "The usual bounds would have made 70 false calls in 1200 vehicle-years: a higher chance is asked of a warning, 1.5 times the odds."
+	if said := r.Words(&next); len(said) != 1 || said[0] != want {
+		t.Errorf("said %q", said)
+	}
+}
+
+// A warning that is acted upon does not teach that it was wrong: of forecasts of 50 % one in ten came
+// true and of the others the motor was exchanged first.
+func TestForecastsThatWereActedUponTeachNothing(t *testing.T) {
+	l, p := NewLearner(Default()), harborVan()
+	for i := range 200 {
+		id := fmt.Sprintf("v-%d", i)
+		l.Observe(id, p, []Entry{monitor(0, 3e6)})
+		l.Forecast(&Outlook{Vehicle: id, EvaluatedAt: at(1), Raw30: 0.25, Raw90: 0.5, Watched: true})
+		e := Entry{Event: &insulation.Event{Vehicle: id, Component: insulation.Motor, Kind: insulation.Replaced, OccurredAt: at(20)}}
+		if i%10 == 0 {
+			e = Entry{Code: &insulation.Code{Vehicle: id, Code: "P0AA6", SetAt: at(20)}}
+		}
+		l.Observe(id, p, []Entry{e, monitor(200, 3e6)})
+	}
+	got, _ := l.Learn(at(300))
+	if got.Calibration.N != 40 { // of the 20 that set codes, at two horizons
+		t.Errorf("%g forecasts were counted", got.Calibration.N)
+	}
+	if c := got.calibrated(0.5, 90, true); c < 0.5 {
+		t.Errorf("0.5 is stated as %.3f", c)
+	}
+}
