@@ -28,7 +28,7 @@ var ablations = []struct {
 	{"all but onsets", trend.Onsets},
 	{"all but meters", trend.Meters},
 	{"all but monitors' ceilings", trend.Ceilings},
-	{"all but false calls", trend.FalseAlarms},
+	{"all but shifts of bounds", trend.BoundShifts},
 }
 
 // Ablate replays the very same fleets with everything learned, with nothing,

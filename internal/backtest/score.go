@@ -25,9 +25,9 @@ import (
 // provided the truth is known for so long. Episodes begun within 30 days after
 // a code belong to that code. An episode that was too early is false as well.
 //
-// Worked on: in records of one's own, an episode or outlook after which a part was repaired or exchanged before
-// a code came and before its days were over is not judged: a warning that is acted upon is not a
-// false one. On simulated fleets, whose truth is known, all are.
+// Worked on: in records of one's own, an outlook after which something was done to the vehicle before a code
+// came and before its days were over is not judged, nor is an episode called false: what would have come,
+// nobody knows. The vehicle-years stay. On simulated fleets, whose truth is known, all are judged.
 //
 // Probabilities are judged on every weekly outlook whose outcome is known:
 // Brier score, the mean of (p-o)^2 (Brier 1950), as skill 1 - B/Bc against the
@@ -207,7 +207,10 @@ func outcome(t *record.Truth, o record.Outlook, h int) (judged, bool) {
 		return judged{p: p}, !math.IsNaN(p)
 	}
 	happens := !t.CodeAt.IsZero() && !t.CodeAt.After(until)
-	if !happens && (until.After(t.KnownUntil) || workedOn(t, o.AsOf, until)) {
+	if happens {
+		until = t.CodeAt.Add(-1) // what is done on the code's account has its time, or a later one
+	}
+	if until.After(t.KnownUntil) && !happens || workedOn(t, o.AsOf, until) {
 		return judged{}, false
 	}
 	return judged{p: p, happens: happens}, !math.IsNaN(p)

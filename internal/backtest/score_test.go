@@ -60,8 +60,6 @@ func TestAWarningOfAHealthyVehicleIsFalseOnlyOnceThatIsKnown(t *testing.T) {
 	}
 }
 
-// Brier (1950): the mean squared difference; two outlooks, 0.8 before the code
-// within 90 days and 0.1 not: (0.04 + 0.01)/2 = 0.025. Base rate 1/2: 0.25, skill 0.9.
 // In records of one's own a warning that was acted upon is not a false one, and
 // what was said before is not held against what came.
 func TestWhatWasWorkedOnIsNotJudged(t *testing.T) {
@@ -79,8 +77,14 @@ func TestWhatWasWorkedOnIsNotJudged(t *testing.T) {
 	if j, judged := outcome(&truth, record.Outlook{AsOf: on(300), P90: 0.5}, 1); !judged || !j.happens {
 		t.Errorf("a code before the repair: %+v, %v", j, judged)
 	}
+	truth.CodeAt = on(370) // in spite of it: of something else, or of what was not mended
+	if _, judged := outcome(&truth, record.Outlook{AsOf: on(300), P90: 0.5}, 1); judged {
+		t.Error("a code after the repair is held against what was said before it")
+	}
 }
 
+// Brier (1950): the mean squared difference; two outlooks, 0.8 before the code
+// within 90 days and 0.1 not: (0.04 + 0.01)/2 = 0.025. Base rate 1/2: 0.25, skill 0.9.
 func TestBrierSkillIsAgainstTheBaseRate(t *testing.T) {
 	truth := truthOf(500)
 	outlooks := []record.Outlook{{AsOf: on(450), Vehicle: "a", P90: 0.8}, {AsOf: on(100), Vehicle: "a", P90: 0.1}}

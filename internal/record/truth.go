@@ -19,7 +19,7 @@ type Truth struct {
 	FirstAt    time.Time            // first and last row of the records
 	LastAt     time.Time
 	KnownUntil time.Time   // CodeAt is the truth up to here, also beyond the last row
-	WorkedOn   []time.Time // when a part was exchanged or repaired, in order, where the truth is what the records say; not in truth.csv
+	WorkedOn   []time.Time // when something was done to it, in order, where the truth is what the records say; not in truth.csv
 }
 
 // TruthColumns are the columns of truth.csv.

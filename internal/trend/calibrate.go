@@ -63,7 +63,7 @@ func codeDays(curve []CurvePoint) (p10, p50, p90 float64) {
 // forecast: faults hasten for reasons that no reading has shown. The forecast's
 // probabilities hold without that; the earliest codes among those that come do
 // not. The share is fitted: on fitting seeds 1 and 2 the interval encloses .88 and .77 of
-// them with .10 (mild, rough), .89 and .79 with .15.
+// them with .10 (mild, rough), .89 and .79 with .15; between the two mild fleets keep below nine in ten.
 func hastened(curve []CurvePoint) []CurvePoint {
 	out := make([]CurvePoint, len(curve))
 	for i, c := range curve {

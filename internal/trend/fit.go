@@ -348,8 +348,8 @@ func (l *Learner) learnCalibration(p *Params, vs []*pupil, now day, report *Repo
 					raw float64
 					h   day
 				}{{f.raw30, 30}, {f.raw90, 90}} {
-					came, known := v.outcome(f.day, c.h, now)
-					if !known {
+					came, share := v.outcome(f.day, c.h, now)
+					if share == 0 {
 						continue
 					}
 					raw := min(max(c.raw, p.FloorPerDay*float64(c.h)), p.Ceiling)
@@ -357,7 +357,7 @@ func (l *Learner) learnCalibration(p *Params, vs []*pupil, now day, report *Repo
 					if f.watched {
 						k = 1
 					}
-					rows[k] = append(rows[k], due{logit(raw), math.Log(float64(c.h) / 90), min(float64(forecastEvery)/float64(c.h), 1) / 2, came})
+					rows[k] = append(rows[k], due{logit(raw), math.Log(float64(c.h) / 90), share * min(float64(forecastEvery)/float64(c.h), 1) / 2, came})
 				}
 			}
 		}
@@ -402,25 +402,38 @@ func fitCalibration(rows []due, before Calibration) Calibration {
 	return Calibration{Shift: theta[0], Scale: min(max(theta[1], 0.3), 3), Horizon: max(theta[2], 0), N: float64(len(rows))}
 }
 
-// outcome says whether the code came within h days of a forecast, and whether
-// that is known. A forecast whose time is not over is not known even if the
-// code has come: those without one could not be counted beside it. Nor is one whose
-// vehicle was worked on before a code came: a warning that is acted upon would else teach that it was wrong.
-func (v *pupil) outcome(d, h, now day) (came, known bool) {
+// outcome says whether the code came within h days of a forecast, and how much
+// of that time it tells of: 0 while it is not over, even if the code has come, for
+// those without one could not be counted beside it. What would have come once
+// something had been done to the vehicle, nobody knows: such a forecast tells of the
+// days before that alone (exposure, as where lives are followed until they are
+// lost sight of), or a warning that is acted upon would teach that it was wrong.
+func (v *pupil) outcome(d, h, now day) (came bool, share float64) {
 	if d+h > now {
-		return false, false
+		return false, 0
 	}
+	until := v.untouched(d, h)
 	for _, c := range v.codeDays {
-		if c > d && c <= d+h {
-			return true, true
+		if c > d && c <= until {
+			return true, 1
 		}
 	}
+	if until > v.last {
+		return false, 0
+	}
+	return false, float64(until-d) / float64(h)
+}
+
+// untouched is the day within h days of another, itself included, on which something was first done to the
+// vehicle; the last of them if nothing was.
+func (v *pupil) untouched(d, h day) day {
+	until := d + h
 	for _, w := range v.workDays {
-		if w > d && w <= d+h {
-			return false, false // what would have come without it, nobody knows
+		if w >= d {
+			until = min(until, w)
 		}
 	}
-	return false, d+h <= v.last
+	return until
 }
 
 // solve3 solves a symmetric positive definite 3 x 3 system.

@@ -39,9 +39,9 @@ const (
 	Onsets                            // how often components leave their steady state
 	Calibrations                      // what came of forecasts
 	Ceilings                          // where platforms' monitors top out
-	FalseAlarms                       // by how much a policy's bounds move
+	BoundShifts                       // by how much a policy's bounds move
 
-	AllSubjects = Temperatures | Noise | Meters | Levels | Onsets | Calibrations | Ceilings | FalseAlarms
+	AllSubjects = Temperatures | Noise | Meters | Levels | Onsets | Calibrations | Ceilings | BoundShifts
 )
 
 // maxPupils bounds the vehicles learned from: more teach nothing new.
@@ -127,7 +127,9 @@ func (l *Learner) Observe(vehicle string, p *insulation.Platform, entries []Entr
 				l.codes++
 			}
 		case e.Event != nil:
-			v.workDays = append(v.workDays, d)
+			if n := len(v.workDays); n == 0 || v.workDays[n-1] != d {
+				v.workDays = append(v.workDays, d)
+			}
 			for i := range v.groups {
 				g := &v.groups[i]
 				if g.key.Component == e.Event.Component || g.key.Whole() || e.Event.Component == insulation.System {
@@ -271,7 +273,7 @@ func (l *Learner) Learn(now time.Time) (Params, Report) {
 	if l.left&Calibrations == 0 {
 		l.learnCalibration(&p, vs, dayOf(now), &report)
 	}
-	if l.left&FalseAlarms == 0 {
+	if l.left&BoundShifts == 0 {
 		l.learnBounds(&p, vs, dayOf(now), &report)
 	}
 	if l.left&Ceilings == 0 {
@@ -296,8 +298,8 @@ type Report struct {
 	Components                      []ComponentFinding
 	Calibration, CalibrationTesters Calibration
 	Codes                           int     // isolation codes seen
-	FalseCalls                      float64 // that the usual policy's own bounds would have made of the forecasts kept,
-	VehicleYears                    float64 // in so many years
+	FalseCalls                      float64 // that the usual bounds would have made of the forecasts kept
+	VehicleYears                    float64 // that those tell of
 }
 
 // MeterFinding is a meter that reads off its peers by more than its uncertainty.

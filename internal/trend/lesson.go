@@ -259,7 +259,7 @@ func (r *Report) Words(p *Params) []string {
 			say("Of vehicles %s %.0f forecasts have come due; those to come are stated accordingly.", c.who, c.c.N)
 		}
 	}
-	if word := "higher"; math.Abs(p.BoundShift) > shiftStep {
+	if word := "higher"; math.Abs(p.BoundShift) > leastShift {
 		if p.BoundShift < 0 {
 			word = "lower"
 		}

@@ -132,19 +132,21 @@ type OpenWarning struct {
 // ofCode says whether a kind is about the vehicle's code, brought about by whichever component.
 func (k WarningKind) ofCode() bool { return k == CodeDue || k == UnderCodeLimit }
 
-// limits notes which component limits at a time, and says whether it has been
-// another one than the warning names for so long that the warning is to name it.
-func (w *OpenWarning) limits(c insulation.Component, at time.Time) bool {
+// noteLimiting notes which component limits at a time.
+func (w *OpenWarning) noteLimiting(c insulation.Component, at time.Time) {
 	switch {
-	case !w.Kind.ofCode() || c == 0: // none can be named: nothing speaks against the one that is
-		return false
-	case c == w.Component:
+	case !w.Kind.ofCode():
+	case c == 0 || c == w.Component:
 		w.Other, w.OtherSince = 0, time.Time{}
-		return false
 	case c != w.Other:
 		w.Other, w.OtherSince = c, at
 	}
-	return at.Sub(w.OtherSince).Hours() >= 24*renameDays
+}
+
+// misnamed says whether another component than the warning names has limited for
+// so long that the warning is to name that.
+func (w *OpenWarning) misnamed(at time.Time) bool {
+	return w.Other != 0 && at.Sub(w.OtherSince).Hours() >= 24*renameDays
 }
 
 // RuleState is the warn rule's memory of one vehicle. It makes the round trip
@@ -194,7 +196,14 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 	next := RuleState{}
 	var renamed []WarningKind
 	conditions := m.conditionsOf(o, policy)
-	for _, w := range rs.Open {
+	open := slices.Clone(rs.Open)
+	for i := range open {
+		w := &open[i]
+		if w.noteLimiting(o.Limiting, o.EvaluatedAt); w.misnamed(o.EvaluatedAt) && find(conditions, w.Kind, w.Component).raise {
+			renamed = append(renamed, w.Kind)
+		}
+	}
+	for _, w := range open {
 		c := find(conditions, w.Kind, w.Component)
 		ended := ""
 		switch {
@@ -210,9 +219,8 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 		case o.EvaluatedAt.Sub(w.BelowSince).Hours() >= 24*policy.EndDays:
 			ended = m.endWords(c, o, policy)
 		}
-		if w.limits(o.Limiting, o.EvaluatedAt) && ended == "" && c.raise {
+		if ended == "" && slices.Contains(renamed, w.Kind) && w.Component != o.Limiting {
 			ended = fmt.Sprintf("for %.0f days it has been the %s that limits most: warned of by that name", renameDays, strings.ReplaceAll(o.Limiting.String(), "_", " "))
-			renamed = append(renamed, w.Kind)
 		}
 		if ended == "" {
 			next.Open = append(next.Open, w)
@@ -340,13 +348,13 @@ func (m *Model) endWords(c condition, o *Outlook, policy Policy) string {
 func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at time.Time, policy Policy) (RuleState, []Change) {
 	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
 	if v.open != 0 {
-		named, sure := rs.warnsOfCode(), false
-		rows, n := decidingRows(policy.near(), named)
-		if !named {
+		limiting, sure := rs.warnsOfCode(), false
+		rows, n := decidingRows(policy.near(), limiting)
+		if !limiting {
 			o, sure = m.quiet(v, p, at, policy, rows[:n])
 		}
 		if !sure {
-			o = m.glance(v, p, at, rows[:n], named)
+			o = m.glance(v, p, at, rows[:n], limiting)
 		}
 	}
 	next, changes := m.Fold(rs, &o, policy)
@@ -364,13 +372,13 @@ func (rs *RuleState) warnsOfCode() bool {
 
 // decidingRows returns the horizons the rule's decisions hang on: now, those
 // about so many days, and the one by which what limits is named, if it is asked for.
-func decidingRows(days float64, named bool) (rows [4]int, n int) {
+func decidingRows(days float64, limiting bool) (rows [4]int, n int) {
 	upper := numHorizons - 1
 	for h := upper; h > 0 && horizons[h] >= days; h-- {
 		upper = h
 	}
 	for h := range numHorizons {
-		if h == 0 || h == upper || h == upper-1 && horizons[upper] > days || named && h == horizon90 {
+		if h == 0 || h == upper || h == upper-1 && horizons[upper] > days || limiting && h == horizon90 {
 			rows[n], n = h, n+1
 		}
 	}
@@ -378,12 +386,12 @@ func decidingRows(days float64, named bool) (rows [4]int, n int) {
 }
 
 // glance is as much of an outlook as the rule's decisions hang on: what limits only if it is asked for.
-func (m *Model) glance(v *Vehicle, p *insulation.Platform, at time.Time, rows []int, named bool) Outlook {
+func (m *Model) glance(v *Vehicle, p *insulation.Platform, at time.Time, rows []int, limiting bool) Outlook {
 	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
 	f := m.forecastAt(v, p, at, rows)
 	defer f.done()
 	f.ruled(&o)
-	if named {
+	if limiting {
 		if i := f.limiting(horizon90); i >= 0 {
 			o.Limiting = f.groups[i].g.key.Component
 		}

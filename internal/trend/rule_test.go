@@ -88,12 +88,12 @@ func TestAWarningGoesOnUnderTheNameOfWhatLimits(t *testing.T) {
 		renamed int // day; -1: not
 	}{
 		{"another from day 5 on", func(d int) insulation.Component { return [...]insulation.Component{motor, inverter}[min(d/5, 1)] }, .3, 19},
-		{"none can be named meanwhile", func(d int) insulation.Component {
-			if d%2 == 1 {
+		{"none can be named on day 12", func(d int) insulation.Component {
+			if d == 12 {
 				return none
 			}
-			return [...]insulation.Component{motor, inverter}[min(d/4, 1)]
-		}, .3, 18},
+			return [...]insulation.Component{motor, inverter}[min(d/5, 1)]
+		}, .3, 27},
 		{"they take turns", func(d int) insulation.Component { return [...]insulation.Component{motor, inverter}[d/10%2] }, .3, -1},
 		{"the chance would not raise it", func(d int) insulation.Component { return [...]insulation.Component{motor, inverter}[min(d/5, 1)] }, .05, -1},
 	} {
@@ -104,6 +104,14 @@ func TestAWarningGoesOnUnderTheNameOfWhatLimits(t *testing.T) {
 			}
 			renamed := -1
 			for d := 1; d < 60; d++ {
+				text, err := json.Marshal(rs)
+				if err != nil {
+					t.Fatal(err)
+				}
+				rs = RuleState{}
+				if err := json.Unmarshal(text, &rs); err != nil {
+					t.Fatal(err)
+				}
 				o := dueBy(d, c.chance)
 				o.Limiting, o.Reason = c.limits(d), "the inverter falls"
 				rs, changes = m.Fold(rs, o, policy)
@@ -126,11 +134,28 @@ func TestAWarningGoesOnUnderTheNameOfWhatLimits(t *testing.T) {
 			}
 		})
 	}
-	two := RuleState{Open: []OpenWarning{{Kind: CodeDue, Component: motor, RaisedAt: at(0), Other: inverter, OtherSince: at(1)}, {Kind: CodeDue, Component: inverter, RaisedAt: at(3)}}}
-	o := dueBy(20, .3)
-	o.Limiting = inverter
-	if rs, changes := m.Fold(two, o, policy); len(changes) != 1 || changes[0].Raised || len(rs.Open) != 1 || rs.Open[0].Component != inverter {
-		t.Errorf("what stands by that name already: %+v, open %+v", changes, rs.Open)
+	// After a history two may stand. Those of the kind that are misnamed go together, and one goes on.
+	for _, c := range []struct {
+		second  OpenWarning
+		changes int
+	}{{OpenWarning{Kind: CodeDue, Component: inverter, RaisedAt: at(3)}, 1}, {OpenWarning{Kind: CodeDue, Component: insulation.Battery, RaisedAt: at(3), Other: inverter, OtherSince: at(15)}, 3}} {
+		rs := RuleState{Open: []OpenWarning{{Kind: CodeDue, Component: motor, RaisedAt: at(0), Other: inverter, OtherSince: at(1)}, c.second}}
+		o := dueBy(20, .3)
+		o.Limiting = inverter
+		next, changes := m.Fold(rs, o, policy)
+		if len(changes) != c.changes || changes[0].Raised || len(next.Open) != 1 || next.Open[0].Component != inverter {
+			t.Errorf("beside %v: %+v, open %+v", c.second.Component, changes, next.Open)
+		}
+		if rs.Open[0].Component != motor || rs.Open[0].OtherSince != at(1) {
+			t.Errorf("the state before was changed: %+v", rs.Open)
+		}
+	}
+	// Below the code limit now: the same, each kind by itself.
+	rs := RuleState{Open: []OpenWarning{{Kind: UnderCodeLimit, Component: none, RaisedAt: at(0), Other: inverter, OtherSince: at(1)}}}
+	o := dueBy(20, .01)
+	o.Limiting, o.P0 = inverter, 0.9
+	if next, changes := m.Fold(rs, o, policy); len(changes) != 2 || len(next.Open) != 1 || next.Open[0].Component != inverter || next.Open[0].Kind != UnderCodeLimit {
+		t.Errorf("below the limit: %+v, open %+v", changes, next.Open)
 	}
 }
 

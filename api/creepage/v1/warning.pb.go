@@ -204,8 +204,8 @@ type WarningPolicy struct {
 	// How many days ahead a code is to be warned of. The odds that raise a warning grow with
 	// the power 1.5 of it, so that about as many false calls come of every lead time.
 	LeadDays int32 `protobuf:"varint,1,opt,name=lead_days,json=leadDays,proto3" json:"lead_days,omitempty"`
-	// How many false calls are borne. The odds that raise a warning follow the false calls that came of them
-	// in the organisation's own records, by at most a factor of 2.7 either way.
+	// How many false calls are borne. The odds that raise a warning follow the false calls that the usual ones would
+	// have made in the organisation's own records, by at most a factor of 2.7 either way.
 	FalseCalls    WarningPolicy_FalseCalls `protobuf:"varint,2,opt,name=false_calls,json=falseCalls,proto3,enum=creepage.v1.WarningPolicy_FalseCalls" json:"false_calls,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -41,7 +41,8 @@ type WarningServiceClient interface {
 	GetWarning(ctx context.Context, in *GetWarningRequest, opts ...grpc.CallOption) (*Warning, error)
 	// Acknowledges a warning with a note.
 	AcknowledgeWarning(ctx context.Context, in *AcknowledgeWarningRequest, opts ...grpc.CallOption) (*Warning, error)
-	// Ends a warning by hand, with the reason.
+	// Ends a warning by hand, with the reason. It is not raised again while its cause lasts, unless another
+	// component has come to limit: then under that name.
 	EndWarning(ctx context.Context, in *EndWarningRequest, opts ...grpc.CallOption) (*Warning, error)
 	// Records what was found when the vehicle was looked at. Only this gives the
 	// true rate of false calls.
@@ -144,7 +145,8 @@ type WarningServiceServer interface {
 	GetWarning(context.Context, *GetWarningRequest) (*Warning, error)
 	// Acknowledges a warning with a note.
 	AcknowledgeWarning(context.Context, *AcknowledgeWarningRequest) (*Warning, error)
-	// Ends a warning by hand, with the reason.
+	// Ends a warning by hand, with the reason. It is not raised again while its cause lasts, unless another
+	// component has come to limit: then under that name.
 	EndWarning(context.Context, *EndWarningRequest) (*Warning, error)
 	// Records what was found when the vehicle was looked at. Only this gives the
 	// true rate of false calls.

@@ -1112,7 +1112,10 @@ export interface paths {
         };
         get?: never;
         put?: never;
-        /** Ends a warning by hand, with the reason. */
+        /**
+         * Ends a warning by hand, with the reason. It is not raised again while its cause lasts, unless another
+         *     component has come to limit: then under that name.
+         */
         post: operations["WarningService_EndWarning"];
         delete?: never;
         options?: never;
@@ -3330,8 +3333,8 @@ export interface components {
          */
         "creepage.v1.WarningPolicy": {
             /**
-             * @description How many false calls are borne. The odds that raise a warning follow the false calls that came of them
-             *     in the organisation's own records, by at most a factor of 2.7 either way.
+             * @description How many false calls are borne. The odds that raise a warning follow the false calls that the usual ones would
+             *     have made in the organisation's own records, by at most a factor of 2.7 either way.
              */
             falseCalls: components["schemas"]["creepage.v1.WarningPolicy.FalseCalls"];
             /**
