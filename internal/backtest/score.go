@@ -290,7 +290,7 @@ func isFalse(t *record.Truth, e episode) bool {
 	return !until.After(t.KnownUntil) || (!t.CodeAt.IsZero() && t.CodeAt.After(until))
 }
 
-// workedOn says whether a part was repaired or exchanged after one time and not after another.
+// workedOn says whether something was done to the vehicle after one time and not after another.
 func workedOn(t *record.Truth, after, until time.Time) bool {
 	return slices.ContainsFunc(t.WorkedOn, func(at time.Time) bool { return at.After(after) && !at.After(until) })
 }

@@ -54,8 +54,8 @@ type Bounds struct {
 	End   float64 `json:"end"`
 }
 
-// bounds returns those of a policy that hold for a vehicle, moved by what false
-// calls came of them.
+// bounds returns those of a policy that hold for a vehicle, moved by what the fleet's own
+// forecasts came to (learnBounds).
 func (m *Model) bounds(p *Policy, watched bool) Bounds {
 	b := p.Testers
 	if watched {
