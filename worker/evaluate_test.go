@@ -113,6 +113,55 @@ func TestFallingVehicleIsWarnedOfOnceWithItsJob(t *testing.T) {
 	}
 }
 
+// A warning by the name of a part that has long not been the one that limits ends, and another is raised under the
+// name of that which does, each with a change and a job of its own. The wrong name is put on record by hand.
+func TestAWarningIsRaisedAnewUnderTheNameOfWhatLimits(t *testing.T) {
+	e := newEnv(t, stream.Settings{})
+	w := e.worker()
+	const standing = `SELECT count(*) FROM warnings WHERE kind = 1 AND ended_at IS NULL`
+	for _, entry := range e.failing(1, 26, e.now.AddDate(0, 0, -200)) {
+		e.submit(entry)
+		e.step(w)
+		e.evaluate(w)
+		if e.count(standing) > 0 {
+			break
+		}
+	}
+	motor, battery := fmt.Sprint(int(insulation.Motor)), fmt.Sprint(int(insulation.Battery))
+	if e.count(standing+` AND component = `+motor) != 1 {
+		t.Fatal("the motor is not warned of")
+	}
+	e.db.Exec(t, `ALTER TABLE warnings DISABLE TRIGGER USER`)
+	e.db.Exec(t, `UPDATE warnings SET component = `+battery+` WHERE kind = 1`)
+	e.db.Exec(t, `ALTER TABLE warnings ENABLE TRIGGER USER`)
+	e.db.Exec(t, `UPDATE vehicle_states SET rule = jsonb_set(rule, '{open}', (SELECT jsonb_agg(CASE WHEN o->>'kind' = '1' THEN o || '{"component": `+battery+`}' ELSE o END) FROM jsonb_array_elements(rule->'open') o))`)
+	begun := e.count(`SELECT count(*) FROM warning_changes`)
+	var evaluated time.Time
+	e.db.Query(t, `SELECT max(evaluated_at) FROM latest_outlooks`, &evaluated)
+	day := startOfDay(evaluated)
+	for d := 1; d <= 14; d++ {
+		if _, err := w.EvaluateDay(t.Context(), day.AddDate(0, 0, d)); err != nil {
+			t.Fatal(err)
+		}
+		if n := e.count(standing + ` AND component = ` + battery); n != 1 {
+			t.Fatalf("day %d: %d warnings of the battery stand", d, n)
+		}
+	}
+	if _, err := w.EvaluateDay(t.Context(), day.AddDate(0, 0, 15)); err != nil {
+		t.Fatal(err)
+	}
+	if n, m := e.count(standing), e.count(standing+` AND component = `+motor); n != 1 || m != 1 {
+		t.Errorf("%d stand, %d of the motor", n, m)
+	}
+	if got, want := e.text(`SELECT end_reason FROM warnings WHERE ended_at IS NOT NULL AND kind = 1`), "for 14 days it has been the motor that limits most: warned of by that name"; got != want {
+		t.Errorf("ended: %q, want %q", got, want)
+	}
+	if n := e.count(`SELECT count(*) FROM warning_changes c JOIN warnings w ON w.id = c.warning_id JOIN river_job j ON (j.args->>'sequence')::bigint = c.sequence AND j.kind = 'warning_changed'
+		WHERE w.kind = 1 AND c.sequence > ` + fmt.Sprint(begun)); n != 2 {
+		t.Errorf("%d changes with a job, want the end of one and the rise of another", n)
+	}
+}
+
 func TestDeliveryOfAWarningIsRecordedWithItsJob(t *testing.T) {
 	e := newEnv(t, stream.Settings{})
 	w := e.worker()

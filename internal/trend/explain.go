@@ -10,9 +10,12 @@ import (
 	"creepage/internal/insulation"
 )
 
+// inWords is a component's name as it is read: fuel cell.
+func inWords(c insulation.Component) string { return strings.ReplaceAll(c.String(), "_", " ") }
+
 // words names a group for people: "motor winding", "battery HV+", "battery HV−".
 func (k GroupKey) words() string {
-	component := strings.ReplaceAll(k.Component.String(), "_", " ")
+	component := inWords(k.Component)
 	switch k.Conductor {
 	case Plus:
 		return component + " HV+"
@@ -175,7 +178,7 @@ func (f *forecast) story(i int, o *Outlook) string {
 		s.WriteString(", and so has the " + also)
 	}
 	if g.key.Whole() && o.Limiting != 0 {
-		fmt.Fprintf(s, ", most likely because of the %s", strings.ReplaceAll(o.Limiting.String(), "_", " "))
+		fmt.Fprintf(s, ", most likely because of the %s", inWords(o.Limiting))
 		if !f.measured(o.Limiting) {
 			s.WriteString(", which was never measured")
 		}

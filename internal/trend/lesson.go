@@ -230,7 +230,7 @@ func (r *Report) Words(p *Params) []string {
 	}
 	for _, c := range r.Components {
 		say("The %s of platform %s turned from steady %.0f times where its peers would have %.1f times (adjusted p %.3f): it is expected to again.",
-			c.Component, c.Platform, c.Onsets, c.Expected, c.Q)
+			inWords(c.Component), c.Platform, c.Onsets, c.Expected, c.Q)
 	}
 	levels, most := 0, 0.0
 	for _, l := range p.LevelPriors {
@@ -242,7 +242,7 @@ func (r *Report) Words(p *Params) []string {
 	}
 	for c := insulation.Battery; c <= insulation.System; c++ {
 		if b := p.temperatureOf(c); math.Abs(b.Mean-base.temperatureOf(c).Mean) > 0.001 {
-			say("The %s loses %.4f decades a degree (%.4f before anything was learned).", c, b.Mean, base.temperatureOf(c).Mean)
+			say("The %s loses %.4f decades a degree (%.4f before anything was learned).", inWords(c), b.Mean, base.temperatureOf(c).Mean)
 		}
 	}
 	if p.ReadingSD != base.ReadingSD {

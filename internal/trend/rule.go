@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"creepage/internal/insulation"
@@ -220,7 +219,7 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 			ended = m.endWords(c, o, policy)
 		}
 		if ended == "" && slices.Contains(renamed, w.Kind) && w.Component != o.Limiting {
-			ended = fmt.Sprintf("for %.0f days it has been the %s that limits most: warned of by that name", renameDays, strings.ReplaceAll(o.Limiting.String(), "_", " "))
+			ended = fmt.Sprintf("for %.0f days it has been the %s that limits most: warned of by that name", renameDays, inWords(o.Limiting))
 		}
 		if ended == "" {
 			next.Open = append(next.Open, w)
