@@ -77,6 +77,10 @@ func TestWhatWasWorkedOnIsNotJudged(t *testing.T) {
 	if j, judged := outcome(&truth, record.Outlook{AsOf: on(300), P90: 0.5}, 1); !judged || !j.happens {
 		t.Errorf("a code before the repair: %+v, %v", j, judged)
 	}
+	truth.CodeAt = on(350) // and was worked on by the same date
+	if j, judged := outcome(&truth, record.Outlook{AsOf: on(300), P90: 0.5}, 1); !judged || !j.happens {
+		t.Errorf("a code on the day of its repair: %+v, %v", j, judged)
+	}
 	truth.CodeAt = on(370) // in spite of it: of something else, or of what was not mended
 	if _, judged := outcome(&truth, record.Outlook{AsOf: on(300), P90: 0.5}, 1); judged {
 		t.Error("a code after the repair is held against what was said before it")

@@ -39,10 +39,11 @@ func (r *Records) truth() []record.Truth {
 			if e.Reading != nil && e.Reading.Method == insulation.Monitor {
 				t.Monitor = true
 			}
-			if e.Event != nil {
-				t.WorkedOn = append(t.WorkedOn, e.at)
+			if e.Event == nil {
+				continue
 			}
-			if e.Event != nil && t.Component == 0 && !t.CodeAt.IsZero() && !e.at.Before(t.CodeAt.Add(-7*judgeDay)) {
+			t.WorkedOn = append(t.WorkedOn, e.at)
+			if t.Component == 0 && !t.CodeAt.IsZero() && !e.at.Before(t.CodeAt.Add(-7*judgeDay)) {
 				t.Component = e.Event.Component
 			}
 		}

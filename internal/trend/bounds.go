@@ -25,16 +25,14 @@ func (l *Learner) learnBounds(p *Params, vs []*pupil, now day, report *Report) {
 		return
 	}
 	p.BoundShift = 0
-	usual := Model{params: *p}
 	var followed, idle, mended float64 // calls: a code followed, nothing did, work came before
 	for _, v := range vs {
 		open := false
 		for i, f := range v.forecasts {
-			near, b := usual.params.near(f), usual.bounds(&usualPolicy, f.watched)
+			near, b := p.near(f), p.bounds(&usualPolicy, f.watched)
 			call := !open && near >= b.Raise
 			open = near >= b.Raise || open && near >= b.End
-			came, share := v.outcome(f.day, falseDays, now)
-			worked := !came && f.day+falseDays <= now && v.untouched(f.day, falseDays) < f.day+falseDays
+			came, share, worked := v.outcome(f.day, falseDays, now)
 			if share == 0 && !worked {
 				continue
 			}

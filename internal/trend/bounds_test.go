@@ -80,7 +80,7 @@ func TestMovedBoundsAreAskedForAndNamed(t *testing.T) {
 	m := mustModel(t, p)
 	policy := DefaultPolicy()
 	// Odds 65/935 doubled are 130/935, 0.12207; of 0.3 times that it ends.
-	b := m.bounds(&policy, false)
+	b := p.bounds(&policy, false)
 	if math.Abs(b.Raise-130.0/1065) > 1e-12 || math.Abs(b.End-0.3*130/1065) > 1e-12 {
 		t.Errorf("bounds %+v", b)
 	}

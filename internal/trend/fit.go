@@ -348,7 +348,7 @@ func (l *Learner) learnCalibration(p *Params, vs []*pupil, now day, report *Repo
 					raw float64
 					h   day
 				}{{f.raw30, 30}, {f.raw90, 90}} {
-					came, share := v.outcome(f.day, c.h, now)
+					came, share, _ := v.outcome(f.day, c.h, now)
 					if share == 0 {
 						continue
 					}
@@ -404,36 +404,29 @@ func fitCalibration(rows []due, before Calibration) Calibration {
 
 // outcome says whether the code came within h days of a forecast, and how much
 // of that time it tells of: 0 while it is not over, even if the code has come, for
-// those without one could not be counted beside it. What would have come once
-// something had been done to the vehicle, nobody knows: such a forecast tells of the
+// those without one could not be counted beside it. What would have come once the
+// vehicle had been worked on, nobody knows: such a forecast tells of the
 // days before that alone (exposure, as where lives are followed until they are
 // lost sight of), or a warning that is acted upon would teach that it was wrong.
-func (v *pupil) outcome(d, h, now day) (came bool, share float64) {
-	if d+h > now {
-		return false, 0
+func (v *pupil) outcome(d, h, now day) (came bool, share float64, worked bool) {
+	until := d + h
+	if until > now {
+		return false, 0, false
 	}
-	until := v.untouched(d, h)
+	for _, w := range v.workDays {
+		if w >= d && w < until {
+			until, worked = w, true
+		}
+	}
 	for _, c := range v.codeDays {
 		if c > d && c <= until {
-			return true, 1
+			return true, 1, false
 		}
 	}
 	if until > v.last {
-		return false, 0
+		return false, 0, false
 	}
-	return false, float64(until-d) / float64(h)
-}
-
-// untouched is the day within h days of another, itself included, on which something was first done to the
-// vehicle; the last of them if nothing was.
-func (v *pupil) untouched(d, h day) day {
-	until := d + h
-	for _, w := range v.workDays {
-		if w >= d {
-			until = min(until, w)
-		}
-	}
-	return until
+	return false, float64(until-d) / float64(h), worked
 }
 
 // solve3 solves a symmetric positive definite 3 x 3 system.

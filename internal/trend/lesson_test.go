@@ -10,8 +10,8 @@ import (
 	"creepage/internal/insulation"
 )
 
-// pupils shows the visits of 40 vans, two in three of which decline, each with its outlook.
-func pupils(t *testing.T, m *Model, p *insulation.Platform, show func(id string, d int, entries []Entry, o *Outlook)) {
+// pupils shows learners the visits of 40 vans, two in three of which decline, and gives each visit's outlook.
+func pupils(t *testing.T, m *Model, p *insulation.Platform, learners []*Learner, said func(id string, d int, o *Outlook)) {
 	t.Helper()
 	rng := rand.New(rand.NewPCG(8, 8))
 	for i := range 40 {
@@ -20,8 +20,11 @@ func pupils(t *testing.T, m *Model, p *insulation.Platform, show func(id string,
 		for d := 0; d < 400; d += 20 {
 			entries := visit(d, p, rng, func(insulation.Component, insulation.Conductor) float64 { return 9.2 - 0.004*float64(d*(i%3)) })
 			add(t, m, v, p, entries...)
+			for _, l := range learners {
+				l.Observe(id, p, entries)
+			}
 			o := m.Outlook(v, p, at(d))
-			show(id, d, entries, &o)
+			said(id, d, &o)
 		}
 	}
 }
@@ -30,9 +33,7 @@ func pupils(t *testing.T, m *Model, p *insulation.Platform, show func(id string,
 func TestALessonKeptTeachesWhatTheOutlookDoes(t *testing.T) {
 	m, p := model(t), harborVan()
 	whole, kept := NewLearner(Default()), NewLearner(Default())
-	pupils(t, m, p, func(id string, d int, entries []Entry, o *Outlook) {
-		whole.Observe(id, p, entries)
-		kept.Observe(id, p, entries)
+	pupils(t, m, p, []*Learner{whole, kept}, func(id string, d int, o *Outlook) {
 		whole.Forecast(o)
 		if err := kept.Recall(id, at(d), o.Lesson()); err != nil {
 			t.Fatal(err)
@@ -61,9 +62,7 @@ func TestALessonKeptTeachesWhatTheOutlookDoes(t *testing.T) {
 func TestAnOlderLessonTeachesOnsetsAlone(t *testing.T) {
 	m, p := model(t), harborVan()
 	older, never := NewLearner(Default()), NewLearner(Default())
-	pupils(t, m, p, func(id string, d int, entries []Entry, o *Outlook) {
-		older.Observe(id, p, entries)
-		never.Observe(id, p, entries)
+	pupils(t, m, p, []*Learner{older, never}, func(id string, d int, o *Outlook) {
 		text := o.Lesson()
 		text[0] = 1
 		if err := older.Recall(id, at(d), text); err != nil {

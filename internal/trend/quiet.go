@@ -33,7 +33,7 @@ func (m *Model) quiet(v *Vehicle, p *insulation.Platform, at time.Time, policy P
 		return o, false
 	}
 	f.ruled(&o)
-	return o, Within(o.Curve, policy.near()) < m.bounds(&policy, f.watched()).Raise && o.P0 < underRaise
+	return o, Within(o.Curve, policy.near()) < m.params.bounds(&policy, f.watched()).Raise && o.P0 < underRaise
 }
 
 // bound fills in upper bounds of the raw probabilities, or says that it cannot.

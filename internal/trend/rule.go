@@ -55,13 +55,13 @@ type Bounds struct {
 
 // bounds returns those of a policy that hold for a vehicle, moved by what the fleet's own
 // forecasts came to (learnBounds).
-func (m *Model) bounds(p *Policy, watched bool) Bounds {
+func (ps *Params) bounds(p *Policy, watched bool) Bounds {
 	b := p.Testers
 	if watched {
 		b = p.Watched
 	}
-	if m.params.BoundShift != 0 {
-		raise := logistic(logit(b.Raise) + m.params.BoundShift)
+	if ps.BoundShift != 0 {
+		raise := logistic(logit(b.Raise) + ps.BoundShift)
 		b = Bounds{Raise: raise, End: b.End * raise / b.Raise}
 	}
 	return b
@@ -208,6 +208,8 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 		switch {
 		case !o.CodeSet.IsZero() && w.Kind.ofCode():
 			ended = "the isolation code was set on " + date(o.CodeSet)
+		case slices.Contains(renamed, w.Kind) && w.Component != o.Limiting:
+			ended = fmt.Sprintf("for %.0f days it has been the %s that limits most: warned of by that name", renameDays, inWords(o.Limiting))
 		case c.keep:
 			w.BelowSince = time.Time{}
 		case w.BelowSince.IsZero():
@@ -217,9 +219,6 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 			}
 		case o.EvaluatedAt.Sub(w.BelowSince).Hours() >= 24*policy.EndDays:
 			ended = m.endWords(c, o, policy)
-		}
-		if ended == "" && slices.Contains(renamed, w.Kind) && w.Component != o.Limiting {
-			ended = fmt.Sprintf("for %.0f days it has been the %s that limits most: warned of by that name", renameDays, inWords(o.Limiting))
 		}
 		if ended == "" {
 			next.Open = append(next.Open, w)
@@ -272,7 +271,7 @@ func find(conditions []condition, k WarningKind, c insulation.Component) conditi
 
 // conditionsOf reads every condition off an outlook.
 func (m *Model) conditionsOf(o *Outlook, policy Policy) []condition {
-	near, bounds := Within(o.Curve, policy.near()), m.bounds(&policy, o.Watched)
+	near, bounds := Within(o.Curve, policy.near()), m.params.bounds(&policy, o.Watched)
 	free := o.CodeSet.IsZero()
 	out := []condition{
 		{kind: CodeDue, raise: free && near >= bounds.Raise, keep: near >= bounds.End, probability: Within(o.Curve, policy.LeadDays), atOnce: near >= dueAtOnce*bounds.Raise},
@@ -331,7 +330,7 @@ func merge(out []condition, c condition) []condition {
 func (m *Model) endWords(c condition, o *Outlook, policy Policy) string {
 	switch c.kind {
 	case CodeDue:
-		return fmt.Sprintf("the chance within %.0f days has been below %.2g %% for %.0f days", policy.near(), 100*m.bounds(&policy, o.Watched).End, policy.EndDays)
+		return fmt.Sprintf("the chance within %.0f days has been below %.2g %% for %.0f days", policy.near(), 100*m.params.bounds(&policy, o.Watched).End, policy.EndDays)
 	case UnderCodeLimit:
 		return fmt.Sprintf("the whole has stood above the code limit for %.0f days", policy.EndDays)
 	case UnderServiceLimit:

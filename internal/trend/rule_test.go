@@ -14,6 +14,19 @@ func dueBy(day int, p float64) *Outlook {
 	return &Outlook{EvaluatedAt: at(day), Curve: []CurvePoint{{45, p}, {90, 0.9}}, P90: 0.9, Limiting: insulation.Motor}
 }
 
+// restarted is the rule's memory as it is after a restart.
+func restarted(t *testing.T, rs RuleState) (out RuleState) {
+	t.Helper()
+	text, err := json.Marshal(rs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(text, &out); err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
 // A warning waits until the probability within the nearer half of the lead time
 // has stood for three days, through a restart too, unless it is three times as high.
 func TestAWarningWaitsThreeDays(t *testing.T) {
@@ -39,14 +52,7 @@ func TestAWarningWaitsThreeDays(t *testing.T) {
 					raised = d
 					break
 				}
-				text, err := json.Marshal(rs)
-				if err != nil {
-					t.Fatal(err)
-				}
-				rs = RuleState{}
-				if err := json.Unmarshal(text, &rs); err != nil {
-					t.Fatal(err)
-				}
+				rs = restarted(t, rs)
 			}
 			if raised != c.want {
 				t.Errorf("raised on day %d, want %d", raised, c.want)
@@ -81,21 +87,22 @@ func TestAMonitoredVehiclesChanceMustBeHigher(t *testing.T) {
 func TestAWarningGoesOnUnderTheNameOfWhatLimits(t *testing.T) {
 	m, policy := model(t), DefaultPolicy()
 	motor, inverter, none := insulation.Motor, insulation.Inverter, insulation.Component(0)
+	other := func(d int) insulation.Component { return [...]insulation.Component{motor, inverter}[min(d/5, 1)] }
 	for _, c := range []struct {
 		name    string
 		limits  func(day int) insulation.Component
 		chance  float64
 		renamed int // day; -1: not
 	}{
-		{"another from day 5 on", func(d int) insulation.Component { return [...]insulation.Component{motor, inverter}[min(d/5, 1)] }, .3, 19},
+		{"another from day 5 on", other, .3, 19},
 		{"none can be named on day 12", func(d int) insulation.Component {
 			if d == 12 {
 				return none
 			}
-			return [...]insulation.Component{motor, inverter}[min(d/5, 1)]
+			return other(d)
 		}, .3, 27},
 		{"they take turns", func(d int) insulation.Component { return [...]insulation.Component{motor, inverter}[d/10%2] }, .3, -1},
-		{"the chance would not raise it", func(d int) insulation.Component { return [...]insulation.Component{motor, inverter}[min(d/5, 1)] }, .05, -1},
+		{"the chance would not raise it", other, .05, -1},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			rs, changes := m.Fold(RuleState{}, dueBy(0, .3), policy)
@@ -104,14 +111,7 @@ func TestAWarningGoesOnUnderTheNameOfWhatLimits(t *testing.T) {
 			}
 			renamed := -1
 			for d := 1; d < 60; d++ {
-				text, err := json.Marshal(rs)
-				if err != nil {
-					t.Fatal(err)
-				}
-				rs = RuleState{}
-				if err := json.Unmarshal(text, &rs); err != nil {
-					t.Fatal(err)
-				}
+				rs = restarted(t, rs)
 				o := dueBy(d, c.chance)
 				o.Limiting, o.Reason = c.limits(d), "the inverter falls"
 				rs, changes = m.Fold(rs, o, policy)

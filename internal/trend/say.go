@@ -95,7 +95,7 @@ func (f *forecast) state(o *Outlook) State {
 	switch {
 	case !o.CodeSet.IsZero() || o.P0 >= underAt:
 		return Under
-	case Within(o.Curve, usualPolicy.near()) >= f.model.bounds(&usualPolicy, f.watched()).Raise:
+	case Within(o.Curve, usualPolicy.near()) >= f.model.params.bounds(&usualPolicy, f.watched()).Raise:
 		return Due
 	}
 	for i := range f.groups {
