@@ -96,7 +96,7 @@ func (j *Judgement) met(leadDays float64) []paper.Block {
 	}
 	return append(blocks, paper.Text(fmt.Sprintf("False warnings, after which no code followed within 180 days: %d, that is %.1f in 100 vehicle-years.", j.FalseEpisodes, j.falseRate())),
 		paper.Small("Judged are the kinds code_due and under_code_limit. Warnings of a vehicle that overlap, or follow within 14 days of one another's end, count as one, from the first. "+
-			"Of a vehicle its first isolation code is judged; later ones are not. A warning is called false only where the records say what followed for 180 days. "+
+			"Of a vehicle its first isolation code is judged; later ones are not. A warning is called false only where the records say what followed for 180 days and nothing was done to the vehicle meanwhile. "+
 			"A warning that came too early counts as false too."))
 }
 
