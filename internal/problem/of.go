@@ -3,12 +3,14 @@ package problem
 import (
 	"context"
 	"errors"
+	"fmt"
 	"time"
 
 	"buf.build/go/protovalidate"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"creepage/internal/filter"
 	"creepage/internal/insulation"
@@ -113,7 +115,42 @@ func reasonOf(code codes.Code) string {
 func fromMessage(err *protovalidate.ValidationError) []Field {
 	fields := make([]Field, len(err.Violations))
 	for i, v := range err.Violations {
-		fields[i] = Field{Path: protovalidate.FieldPathString(v.Proto.GetField()), Description: v.Proto.GetMessage()}
+		fields[i] = Field{Path: protovalidate.FieldPathString(v.Proto.GetField()), Description: given(v) + v.Proto.GetMessage()}
 	}
 	return fields
+}
+
+// longestGiven is how many characters of a text an answer repeats.
+const longestGiven = 64
+
+// given is the value that a violation is about, as it leads the description;
+// empty where there was none, and for lists and messages, which have no short form.
+func given(v *protovalidate.Violation) string {
+	field := v.FieldDescriptor
+	if field == nil || !v.FieldValue.IsValid() || field.IsList() || field.IsMap() {
+		return ""
+	}
+	switch field.Kind() {
+	case protoreflect.MessageKind, protoreflect.GroupKind, protoreflect.BytesKind:
+		return ""
+	case protoreflect.StringKind:
+		text := []rune(v.FieldValue.String())
+		if len(text) == 0 {
+			return ""
+		}
+		if len(text) > longestGiven {
+			return fmt.Sprintf("%q and %d characters more: ", string(text[:longestGiven]), len(text)-longestGiven)
+		}
+		return fmt.Sprintf("%q: ", string(text))
+	case protoreflect.EnumKind:
+		number := v.FieldValue.Enum()
+		if number == 0 {
+			return ""
+		}
+		if named := field.Enum().Values().ByNumber(number); named != nil {
+			return string(named.Name()) + ": "
+		}
+		return fmt.Sprintf("%d: ", number)
+	}
+	return v.FieldValue.String() + ": "
 }
