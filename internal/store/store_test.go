@@ -44,35 +44,39 @@ func TestSchemaGoesUpDownAndUpAgain(t *testing.T) {
 	}
 }
 
-// A set that was learned before monitors' sinking was followed goes on without it; one
+// A set that was learned before a number was thought of goes on without it; one
 // that says how far it counts keeps what it says.
-func TestSetsLearnedBeforeGoOnWithoutSinking(t *testing.T) {
+func TestSetsLearnedBeforeGoOnAsTheyWere(t *testing.T) {
 	d := server.Empty(t)
 	if err := store.Migrate(t.Context(), d.OwnerURL()); err != nil {
 		t.Fatal(err)
 	}
 	id := uuid.Must(uuid.NewV7())
 	d.Exec(t, `INSERT INTO organisations (id, name, created_at) VALUES ($1, 'harbor', now())`, id)
-	d.Exec(t, `INSERT INTO param_sets (organisation_id, version, params, created_at)
-		VALUES ($1, 'before', '{"version": "before"}', now()), ($1, 'after', '{"version": "after", "sink_odds": 6}', now())`, id)
-	step := func(name string) {
-		text, err := migrations.Files.ReadFile(name)
-		if err != nil {
-			t.Fatal(err)
+	for migration, numbers := range map[string][]string{
+		"000029_sinking": {"sink_odds"},
+		"000030_wander":  {"wander_noise", "level_above_code"},
+	} {
+		d.Exec(t, `DELETE FROM param_sets`)
+		d.Exec(t, `INSERT INTO param_sets (organisation_id, version, params, created_at) VALUES ($1, 'before', '{"version": "before"}', now())`, id)
+		d.Exec(t, `INSERT INTO param_sets (organisation_id, version, params, created_at)
+			SELECT $1, 'after', jsonb_object_agg(n, 6) || '{"version": "after"}', now() FROM unnest($2::text[]) n`, id, numbers)
+		step := func(way, want string) {
+			text, err := migrations.Files.ReadFile(migration + way)
+			if err != nil {
+				t.Fatal(err)
+			}
+			d.Exec(t, string(text))
+			for _, number := range numbers {
+				var got string
+				d.Query(t, `SELECT string_agg(version || ' ' || coalesce(params ->> '`+number+`', '-'), ', ' ORDER BY version) FROM param_sets`, &got)
+				if got != want {
+					t.Errorf("%s%s: %s is %s, want %s", migration, way, number, got, want)
+				}
+			}
 		}
-		d.Exec(t, string(text))
-	}
-	said := func() (out string) {
-		d.Query(t, `SELECT string_agg(version || ' ' || coalesce(params ->> 'sink_odds', '-'), ', ' ORDER BY version) FROM param_sets`, &out)
-		return out
-	}
-	step("000029_sinking.up.sql")
-	if got, want := said(), "after 6, before 0"; got != want {
-		t.Errorf("up: %s, want %s", got, want)
-	}
-	step("000029_sinking.down.sql")
-	if got, want := said(), "after -, before -"; got != want {
-		t.Errorf("down: %s, want %s", got, want)
+		step(".up.sql", "after 6, before 0")
+		step(".down.sql", "after -, before -")
 	}
 	var forced bool
 	if d.Query(t, `SELECT relforcerowsecurity FROM pg_class WHERE relname = 'param_sets'`, &forced); !forced {

@@ -35,6 +35,10 @@ const (
 	highFalls = 30
 )
 
+// tells says whether a lower bound tells anything: one below all that was read so far,
+// as where a range was changed, does not say that a value is as low.
+func (x *dips) tells(bound float64) bool { return x.day == 0 || bound >= x.trough-sameLevel }
+
 func (x *dips) follow(ps *Params, d day, y float64) {
 	week := d.week()
 	if x.day == 0 {
@@ -43,21 +47,22 @@ func (x *dips) follow(ps *Params, d day, y float64) {
 	}
 	gap := float64(d - x.day)
 	pace := float64(highFalls)
-	if y > x.high {
+	pair := max(y, x.last) // a single low value says nothing yet
+	x.last, x.day = y, d
+	if pair > x.high {
 		pace = highRises
 	}
-	x.high += (y - x.high) * -math.Expm1(-gap/pace)
+	x.high += (pair - x.high) * -math.Expm1(-gap/pace)
 	x.trough += (x.high - x.trough) * -math.Expm1(-gap/ps.DipMemory)
-	x.trough = min(x.trough, max(y, x.last))
-	x.last, x.day = y, d
+	x.trough = min(x.trough, pair)
 	if week == x.week {
-		x.low = min(x.low, y)
+		x.low = min(x.low, pair)
 		return
 	}
 	days := 7 * float64(week-x.week)
 	x.near.pass(x.low, math.Exp(-days/ps.SinkNear))
 	x.far.pass(x.low, math.Exp(-days/ps.SinkFar))
-	x.week, x.low = week, y
+	x.week, x.low = week, pair
 }
 
 // sunk is by how many decades the weeks' lowest values have come down of late,

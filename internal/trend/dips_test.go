@@ -7,20 +7,23 @@ import (
 )
 
 // How far the lowest values of weeks have sunk equals the difference of two weighted
-// means over the whole history, which a memory of a few numbers does not keep.
+// means over the whole history, which a memory of a few numbers does not keep. The lowest
+// is that of two values in a row.
 func TestSinkingEqualsItsDefinitionOverTheWholeHistory(t *testing.T) {
 	ps := Default()
 	rng := rand.New(rand.NewPCG(3, 5))
 	for range 50 {
 		var x dips
-		lows := map[int32]float64{}
+		lows, last := map[int32]float64{}, math.Inf(-1)
 		d := day(17000 + rng.IntN(7))
 		for range 1 + rng.IntN(300) {
 			y := 6.5 - 0.002*float64(d-17000) + 0.3*rng.NormFloat64()
 			x.follow(&ps, d, y)
+			pair := max(y, last)
+			last = y
 			week := int32((d + 3) / 7)
-			if low, ok := lows[week]; !ok || y < low {
-				lows[week] = y
+			if low, ok := lows[week]; !ok || pair < low {
+				lows[week] = pair
 			}
 			d += day(rng.IntN(4) * rng.IntN(12))
 		}
@@ -34,6 +37,25 @@ func TestSinkingEqualsItsDefinitionOverTheWholeHistory(t *testing.T) {
 		}
 		if got, want := x.sunk(), min(max(mean(ps.SinkFar)-mean(ps.SinkNear), 0), 1); math.Abs(got-want) > 1e-9 {
 			t.Fatalf("sunk by %v decades, want %v of %d weeks", got, want, len(lows))
+		}
+	}
+}
+
+// One value that is far too low (a frame's remnant, a loose plug, an odd sample) moves
+// neither what has sunk nor how deep the dips are; two in a row do.
+func TestOneLowValueIsNoDip(t *testing.T) {
+	ps := Default()
+	for low, want := range map[int]bool{1: false, 2: true} {
+		var x dips
+		for d := range day(200) {
+			y := 7.0
+			if d >= 100 && d < 100+day(low) {
+				y = 0
+			}
+			x.follow(&ps, 18000+d, y)
+			if moved := x.sunk() > 1e-9 || x.high-x.trough > 1e-12; moved != (want && d > 100) && d < 110 {
+				t.Fatalf("%d low values, day %d: sunk by %v, trough at %v below %v", low, d, x.sunk(), x.trough, x.high)
+			}
 		}
 	}
 }

@@ -11,7 +11,7 @@ import (
 )
 
 // encodingVersion is the first byte of a stored memory.
-const encodingVersion = 4
+const encodingVersion = 5
 
 // errShort says that a stored memory ends before it should.
 var errShort = errors.New("stored vehicle memory is cut short or damaged")
@@ -329,7 +329,7 @@ func (g *group) code(c *coder) {
 	integer(c, &g.slipBy)
 	integer(c, &g.dips.week)
 	for _, x := range [...]*float64{&g.ratio, &g.dips.high, &g.dips.trough, &g.dips.last, &g.dips.low,
-		&g.dips.near.sum, &g.dips.near.weight, &g.dips.far.sum, &g.dips.far.weight, &g.steadyLevel, &g.fromLevel, &g.underOhms} {
+		&g.dips.near.sum, &g.dips.near.weight, &g.dips.far.sum, &g.dips.far.weight, &g.wander.lean, &g.wander.plain, &g.wander.variance, &g.steadyLevel, &g.fromLevel, &g.underOhms} {
 		c.float(x)
 	}
 	for k := range g.bank {

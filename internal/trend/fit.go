@@ -327,7 +327,7 @@ func adjust(f []ComponentFinding) []ComponentFinding {
 const leastCodes = 8
 
 // calibrationPrior is how sure the defaults of shift, scale and horizon are.
-var calibrationPrior = [3]float64{0.7, 0.08, 0.3}
+var calibrationPrior = [3]float64{0.7, 0.15, 0.3}
 
 // due is a forecast that has come due.
 type due struct {

@@ -126,7 +126,7 @@ func (g *group) disturb(ps *Params) {
 		}
 	}
 	g.bank.widen(ps.EventWhole, 0)
-	g.ratio, g.dips = 1, dips{}
+	g.ratio, g.dips, g.wander.lean = 1, dips{}, 0
 	g.sinceDay, g.fromLevel = 0, 0
 	g.steadyDay, g.steadyLevel = g.day, mean
 }
@@ -200,21 +200,29 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	}
 	f, varF := m.dampnessOf(&mem.road, day.rh.mean(climateUnit))
 	base := sd*sd + ps.Humidity.Mean*ps.Humidity.Mean*varF
-	s := Sight{Y: level, Noise: base * g.ratio, Relation: uint8(middle.relation), H: [Dim]float64{1, -f, -(celsius - 20), 0}}
+	noise := base * g.ratio
+	s := Sight{Y: level, Noise: noise + g.wander.noise(ps), Relation: uint8(middle.relation), H: [Dim]float64{1, -f, -(celsius - 20), 0}}
 	if above {
 		s.Relation = seenAbove
 	}
 	mean, variance := g.bank.seen(&s.H)
-	if by, exact := slip(level, mean, variance, s.Noise); exact && !(g.slipBy == int8(by) && d-g.slipDay <= slipRepeatDays && g.slipDay != 0) {
+	if by, certain := monitorSlip(g, top, p, d, level, mean, variance, noise+max(g.wander.variance, 0)); by != 0 {
 		note.SetAside, note.Reason = true, slipReason(by, mean)
+		if certain {
+			note.Reason = runReason(level - by)
+		}
 		mem.doubted(note)
-		g.slipDay, g.slipBy = d, int8(by)
 		return
 	}
 	if s.Relation == seenEqual {
 		g.scatter(ps, level-mean, variance, base, level-g.dips.last)
+		if g.last != 0 {
+			g.wander.follow(ps, level-mean, base*g.ratio, variance, float64(d-g.last))
+		}
 	}
-	g.dips.follow(ps, d, level)
+	if s.Relation != seenAbove || g.dips.tells(level) {
+		g.dips.follow(ps, d, level)
+	}
 	_, believed := g.bank.update(&s, &m.wholeDoubt)
 	g.readings++
 	g.last = d
@@ -228,12 +236,37 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 
 // monitorDefectDays is how long a monitor's values are left out after its last
 // defect code, unless something was done before; slipRepeatDays is how soon a
-// suspected unit slip must come again to be believed.
+// suspected unit slip must come again to be believed, slipRunDays for how long one is
+// not that would have set the code long since.
 const (
 	monitorDefectDays = 60
 	slipRepeatDays    = 200
+	slipRunDays       = 30
 	doubtNoted        = 0.3
 )
+
+// monitorSlip returns by how many decades a monitor's value is off because its unit slipped, or 0
+// if it is to be believed, and whether it comes again and again. One that comes again is believed, but where it
+// cannot be what it seems: a thousandth of the very value at which the monitor tops out, or for some weeks one
+// below the code limit of a vehicle that goes on without a code.
+func monitorSlip(g *group, top *ceiling, p *insulation.Platform, d day, level, mean, variance, noise float64) (by float64, again bool) {
+	if top.at(level + 3) {
+		return -3, true
+	}
+	by, exact := slip(level, mean, variance, noise)
+	if !exact {
+		return 0, false
+	}
+	since := d - g.slipDay
+	again = g.slipDay != 0 && g.slipBy == int8(by) && since <= slipRepeatDays
+	if again && (by > 0 || since > slipRunDays || level > math.Log10(p.CodeLimit())) {
+		return 0, false
+	}
+	if !again {
+		g.slipDay, g.slipBy = d, int8(by)
+	}
+	return by, again
+}
 
 // scatter follows the variance of a monitor's values about their level, as a
 // ratio to the usual one: slowly, and within bounds. The innovation is taken

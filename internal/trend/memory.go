@@ -14,6 +14,7 @@ type group struct {
 	last     day     // last measured; 0: never
 	ratio    float64 // of a monitor: variance about its level over the usual one
 	dips     dips    // of a monitor
+	wander   wander  // of a monitor
 	bank     bank
 
 	// Since when it is not stable: the last day it was, with its level then.
@@ -120,7 +121,7 @@ func (g *group) restart(model *Model, p *insulation.Platform, d day, factor floa
 	prior.SD *= factor
 	g.bank = newBank(&model.params, prior, model.params.Humidity, model.temperature[g.key.Component])
 	g.day, g.ratio = d, 1
-	g.dips = dips{}
+	g.dips, g.wander = dips{}, wander{}
 	g.sinceDay, g.fromLevel = 0, 0
 	g.steadyDay = d
 	g.steadyLevel, _ = g.bank.seen(&levelOnly)

@@ -103,7 +103,11 @@ func (m *Model) levelPrior(p *insulation.Platform, k GroupKey) Normal {
 	if limit <= 0 {
 		limit = usualServiceLimit
 	}
-	return Normal{math.Log10(limit) + ps.LevelAboveLimit, math.Hypot(ps.LevelSDFleet, ps.LevelSDVehicle)}
+	mean := math.Log10(limit) + ps.LevelAboveLimit
+	if code := p.CodeLimit(); code > 0 {
+		mean = max(mean, math.Log10(code)+ps.LevelAboveCode)
+	}
+	return Normal{mean, math.Hypot(ps.LevelSDFleet, ps.LevelSDVehicle)}
 }
 
 // usualServiceLimit stands in where a platform gives no limit: 100 megohm at

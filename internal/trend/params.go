@@ -55,10 +55,12 @@ type Params struct {
 	TrackVersion string `json:"track_version,omitempty"`
 
 	// Level priors at 20 C dry. A group's mean is log10(service limit) +
-	// LevelAboveLimit unless the fleet has taught better (LevelPriors, by
-	// PriorKey). SDFleet is the uncertainty of the fleet's mean, SDVehicle the
+	// LevelAboveLimit, at least LevelAboveCode above the code limit (a vehicle in use is
+	// not about to set its code, however low its service limits), unless the
+	// fleet has taught better (LevelPriors, by PriorKey). SDFleet is the uncertainty of the fleet's mean, SDVehicle the
 	// spread between vehicles about it.
 	LevelAboveLimit float64               `json:"level_above_limit"`
+	LevelAboveCode  float64               `json:"level_above_code"`
 	LevelSDFleet    float64               `json:"level_sd_fleet"`
 	LevelSDVehicle  float64               `json:"level_sd_vehicle"`
 	WholeLevel      float64               `json:"whole_level"`
@@ -117,6 +119,12 @@ type Params struct {
 	MonitorSDNoTemp float64 `json:"monitor_sd_no_temperature"`
 	MonitorRatioMax float64 `json:"monitor_ratio_max"`
 	MonitorMemory   float64 `json:"monitor_memory"` // days over which the ratio is averaged
+
+	// Wander: a monitor's values that lie off their level for days on end, and come back.
+	WanderDays   float64 `json:"wander_days"`   // over which differences are averaged
+	WanderMemory float64 `json:"wander_memory"` // days over which their variance is
+	WanderMost   float64 `json:"wander_most"`   // standard deviation beyond which it is something else, decades
+	WanderNoise  float64 `json:"wander_noise"`  // by how much of that variance a day's value tells less
 
 	// Dips: values that lie low for days show a damp leak before the level falls.
 	DipMemory  float64 `json:"dip_memory"`   // days over which a dip is forgotten
@@ -183,7 +191,7 @@ type Params struct {
 func Default() Params {
 	return Params{
 		Version:         "default-1",
-		LevelAboveLimit: 1.6, LevelSDFleet: 0.7, LevelSDVehicle: 0.42,
+		LevelAboveLimit: 1.6, LevelAboveCode: 3.2, LevelSDFleet: 0.7, LevelSDVehicle: 0.42,
 		WholeLevel: 7.6, WholeSDFleet: 0.6, WholeSDVehicle: 0.4,
 		Humidity: Normal{0.12, 0.10},
 		// Halving per 10 C is 0.0301 a degree; the solid-insulation table of
@@ -202,6 +210,7 @@ func Default() Params {
 		UsualCelsius: 16, SeasonAmplitude: 10, UsualRH: 60,
 		ShortHold: Normal{0.146, 0.04}, OtherVoltsSD: 0.1,
 		MonitorSD: 0.13, MonitorSDNoTemp: 0.17, MonitorRatioMax: 25, MonitorMemory: 30,
+		WanderDays: 5, WanderMemory: 150, WanderMost: 0.6, WanderNoise: 10,
 		DipMemory: 300, DipLeast: 0.65, DipLeastSD: 0.12, DipReach: 1.4, DipSD: 0.4, DipDays: 1000,
 		SinkNear: 20, SinkFar: 90, SinkOdds: 6,
 		SurvivalDays: 7, SurvivalFloor: 0.08,
@@ -260,6 +269,7 @@ func (p *Params) Validate() error {
 		{"reading_sd", p.ReadingSD, 1e-4, 2}, {"visit_sd", p.VisitSD, 0, 2}, {"monitor_sd", p.MonitorSD, 1e-4, 2},
 		{"monitor_sd_no_temperature", p.MonitorSDNoTemp, 1e-4, 2}, {"monitor_ratio_max", p.MonitorRatioMax, 1, 1e4},
 		{"monitor_memory", p.MonitorMemory, 1, 1e4},
+		{"wander_days", p.WanderDays, 1, 1e4}, {"wander_memory", p.WanderMemory, 1, 1e5}, {"wander_most", p.WanderMost, 0, 5}, {"wander_noise", p.WanderNoise, 0, 100},
 		{"dip_memory", p.DipMemory, 1, 1e5}, {"dip_least_sd", p.DipLeastSD, 1e-3, 3}, {"dip_sd", p.DipSD, 1e-3, 3}, {"dip_days", p.DipDays, 1, 1e5},
 		{"sink_near", p.SinkNear, 1, 1e5}, {"sink_far", p.SinkFar, 1, 1e5}, {"sink_odds", p.SinkOdds, 0, 100},
 		{"survival_days", p.SurvivalDays, 0.1, 1e5}, {"survival_floor", p.SurvivalFloor, 1e-6, 1},

@@ -266,6 +266,10 @@ func slipReason(by, mean float64) string {
 	return fmt.Sprintf("a thousand times what this track shows (%s): %s; if it comes again it is believed", Ohms(math.Pow(10, mean)), slipOfUnit)
 }
 
+func runReason(level float64) string {
+	return fmt.Sprintf("a thousandth of %s to the figure, and again: %s", Ohms(math.Pow(10, level)), slipOfUnit)
+}
+
 func doubtReason(level, mean float64) string {
 	d := level - mean
 	if d < 0 {

@@ -1,0 +1,75 @@
+package trend
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// A monitor's values that come a thousandfold too low for weeks are a unit that slipped, not a drop, where they
+// cannot be what they seem: below the code limit of a vehicle that goes on without a code, or a
+// thousandth of the very value at which the monitor tops out. A drop as deep that stays above the
+// code limit is believed when it comes again; so is one below it that lasts.
+func TestARunOfSlippedUnitsIsNoDrop(t *testing.T) {
+	p := harborVan() // code limit 200 kohm
+	for _, c := range []struct {
+		name         string
+		before, then float64 // ohm
+		scatter      float64
+		days         int
+		believed     bool
+	}{
+		{"below the code limit for ten days", 3e6, 3e3, 0.05, 10, false},
+		{"below the code limit for six weeks", 3e6, 3e3, 0.05, 45, true},
+		{"above the code limit", 9e8, 9e5, 0.05, 10, true},
+		{"not to the figure", 3e6, 2e4, 0.05, 10, true},
+		{"a thousandth of the ceiling", 5e6, 5e3, 0, 60, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			m, v := model(t), NewVehicle("x")
+			rng := rand.New(rand.NewPCG(5, 5))
+			day := 0
+			read := func(ohms float64, days int) {
+				for range days {
+					add(t, m, v, p, monitor(day, ohms*math.Pow(10, c.scatter*rng.NormFloat64())))
+					day++
+				}
+			}
+			read(c.before, 60)
+			usual := m.Outlook(v, p, at(day))
+			read(c.then, c.days)
+			o := m.Outlook(v, p, at(day))
+			if believed := o.P90 > 0.3; believed != c.believed {
+				t.Errorf("chance within 90 days %.3f before and %.3f after: believed %v, want %v\n%s", usual.P90, o.P90, believed, c.believed, o.Reason)
+			}
+			if !c.believed {
+				if len(o.Doubts) == 0 || !o.Doubts[len(o.Doubts)-1].SetAside {
+					t.Errorf("nothing is said of what was set aside: %+v", o.Doubts)
+				}
+				if o.P90 > usual.P90*1.5+0.01 {
+					t.Errorf("chance within 90 days %.3f before and %.3f after", usual.P90, o.P90)
+				}
+			}
+		})
+	}
+}
+
+// A bound that comes lower than those before, as where a range was changed, says
+// nothing of a fall.
+func TestALowerBoundThatFallsIsNoDip(t *testing.T) {
+	m, p, v := model(t), harborVan(), NewVehicle("x")
+	for d := range 100 {
+		e := monitor(d, 5e6)
+		e.Reading.Relation = seenAbove
+		if d >= 80 {
+			e.Reading.Ohms = 5e3
+		}
+		add(t, m, v, p, e)
+	}
+	o := m.Outlook(v, p, at(100))
+	whole := m.forecastAt(v, p, at(100), allHorizons())
+	defer whole.done()
+	if sunk := whole.groups[whole.whole].g.dips.sunk(); sunk > 1e-9 || o.P90 > 0.03 {
+		t.Errorf("sunk by %v, chance within 90 days %.3f", sunk, o.P90)
+	}
+}
