@@ -35,6 +35,18 @@ const (
 	highFalls = 30
 )
 
+// slipped says whether a value fell at a stroke and, undone by a slip of unit, lies among those that
+// came so far, up to the ceiling where one is known.
+func (x *dips) slipped(y, ceiling float64) bool {
+	undone := y + slipDecades
+	return x.day != 0 && x.last-y > leastStroke && undone > x.trough-usualMargin && undone < max(x.high, ceiling)+usualMargin
+}
+
+const (
+	leastStroke = 2.0 // decades
+	usualMargin = 0.3
+)
+
 // tells says whether a lower bound tells anything: one below all that was read so far,
 // as where a range was changed, does not say that a value is as low.
 func (x *dips) tells(bound float64) bool { return x.day == 0 || bound >= x.trough-sameLevel }

@@ -206,9 +206,9 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 		s.Relation = seenAbove
 	}
 	mean, variance := g.bank.seen(&s.H)
-	if by, certain := monitorSlip(g, top, p, d, level, mean, variance, noise+max(g.wander.variance, 0)); by != 0 {
+	if by, again := mem.monitorSlip(g, top, p, d, level, mean, variance, noise+max(g.wander.variance, 0)); by != 0 {
 		note.SetAside, note.Reason = true, slipReason(by, mean)
-		if certain {
+		if again {
 			note.Reason = runReason(level - by)
 		}
 		mem.doubted(note)
@@ -220,7 +220,7 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 			g.wander.follow(ps, level-mean, base*g.ratio, variance, float64(d-g.last))
 		}
 	}
-	if s.Relation != seenAbove || g.dips.tells(level) {
+	if s.Relation == seenAbove && g.dips.tells(level) || s.Relation != seenAbove && (mem.codeDay != 0 || level > math.Log10(p.CodeLimit())-deepBelow) {
 		g.dips.follow(ps, d, level)
 	}
 	_, believed := g.bank.update(&s, &m.wholeDoubt)
@@ -236,36 +236,30 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 
 // monitorDefectDays is how long a monitor's values are left out after its last
 // defect code, unless something was done before; slipRepeatDays is how soon a
-// suspected unit slip must come again to be believed, slipRunDays for how long one is
-// not that would have set the code long since.
+// suspected unit slip must come again to be believed.
 const (
 	monitorDefectDays = 60
 	slipRepeatDays    = 200
-	slipRunDays       = 30
 	doubtNoted        = 0.3
+	deepBelow         = 0.5 // decades below the code limit at which a vehicle without a code does not stand: no dip
 )
 
 // monitorSlip returns by how many decades a monitor's value is off because its unit slipped, or 0
 // if it is to be believed, and whether it comes again and again. One that comes again is believed, but where it
-// cannot be what it seems: a thousandth of the very value at which the monitor tops out, or for some weeks one
-// below the code limit of a vehicle that goes on without a code.
-func monitorSlip(g *group, top *ceiling, p *insulation.Platform, d day, level, mean, variance, noise float64) (by float64, again bool) {
-	if top.at(level + 3) {
-		return -3, true
+// cannot be what it seems: a thousandth of the very value at which the monitor tops out, or one below the
+// code limit of a vehicle that goes on without a code. The monitor that reports is the one that sets the code,
+// and the longer it goes on, the less it can be so.
+func (mem *memory) monitorSlip(g *group, top *ceiling, p *insulation.Platform, d day, level, mean, variance, noise float64) (by float64, again bool) {
+	limit := math.Log10(p.CodeLimit())
+	if top.at(level+slipDecades) || mem.codeDay == 0 && level < limit && g.dips.slipped(level, top.found) {
+		return -slipDecades, true
 	}
 	by, exact := slip(level, mean, variance, noise)
-	if !exact {
+	if !exact || g.slipDay != 0 && g.slipBy == int8(by) && d-g.slipDay <= slipRepeatDays {
 		return 0, false
 	}
-	since := d - g.slipDay
-	again = g.slipDay != 0 && g.slipBy == int8(by) && since <= slipRepeatDays
-	if again && (by > 0 || since > slipRunDays || level > math.Log10(p.CodeLimit())) {
-		return 0, false
-	}
-	if !again {
-		g.slipDay, g.slipBy = d, int8(by)
-	}
-	return by, again
+	g.slipDay, g.slipBy = d, int8(by)
+	return by, false
 }
 
 // scatter follows the variance of a monitor's values about their level, as a

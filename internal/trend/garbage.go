@@ -24,6 +24,8 @@ func Impossible(r *insulation.Reading) string {
 	return ""
 }
 
+const slipDecades = 3.0 // kilohm for ohm, and the like
+
 // slip returns by how many decades (+3 or -3) a level is off when a unit slip
 // of a thousand explains it and little else does, or 0: it lies far outside
 // what is expected, and well inside once undone. exact says that it fits so well
@@ -37,7 +39,7 @@ func slip(level, mean, variance, noise float64) (by float64, exact bool) {
 	if math.Abs(d) < 2.2 || math.Abs(d) < 4*s {
 		return 0, false
 	}
-	by = math.Copysign(3, d)
+	by = math.Copysign(slipDecades, d)
 	off := math.Abs(d - by)
 	if off > min(2*s, 0.7) {
 		return 0, false

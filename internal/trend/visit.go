@@ -267,7 +267,7 @@ func slipReason(by, mean float64) string {
 }
 
 func runReason(level float64) string {
-	return fmt.Sprintf("a thousandth of %s to the figure, and again: %s", Ohms(math.Pow(10, level)), slipOfUnit)
+	return fmt.Sprintf("a thousandth of what is usual (%s), below the code limit, and no code: %s", Ohms(math.Pow(10, level)), slipOfUnit)
 }
 
 func doubtReason(level, mean float64) string {
