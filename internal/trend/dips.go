@@ -35,15 +35,20 @@ const (
 	highFalls = 30
 )
 
-// slipped says whether a value fell at a stroke and, undone by a slip of unit, lies among those that
-// came so far, up to the ceiling where one is known.
-func (x *dips) slipped(y, ceiling float64) bool {
-	undone := y + slipDecades
-	return x.day != 0 && x.last-y > leastStroke && undone > x.trough-usualMargin && undone < max(x.high, ceiling)+usualMargin
+// slipped says whether a value fell or rose at a stroke and, undone by a slip of unit of so many decades, lies
+// among those that came so far, up to the ceiling where one is known.
+func (x *dips) slipped(y, by, ceiling float64) bool {
+	undone, usual := y-by, max(x.high, ceiling)
+	stroke := x.last - y
+	if by > 0 {
+		stroke = min(-stroke, y-usual+leastStroke-leastBeyond)
+	}
+	return x.day != 0 && stroke > leastStroke && undone > x.trough-usualMargin && undone < usual+usualMargin
 }
 
 const (
 	leastStroke = 2.0 // decades
+	leastBeyond = 1.0 // above all that is usual, of a rise: what was mended rises, too
 	usualMargin = 0.3
 )
 

@@ -181,6 +181,11 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	}
 	g := mem.need(m, p, key, d)
 	top := &mem.tops[q]
+	if by := mem.runOfSlips(g, top, p, d, level); by != 0 {
+		note.SetAside, note.Reason = true, runReason(level-by)
+		mem.doubted(note)
+		return
+	}
 	known := top.found > 0
 	for i := range day.bins {
 		top.add(day.bins[i].mean(), float64(day.bins[i].count))
@@ -206,13 +211,15 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 		s.Relation = seenAbove
 	}
 	mean, variance := g.bank.seen(&s.H)
-	if by, again := mem.monitorSlip(g, top, p, d, level, mean, variance, noise+max(g.wander.variance, 0)); by != 0 {
+	by, exact := slip(level, mean, variance, noise+max(g.wander.variance, 0))
+	if exact && !(g.slipBy == int8(by) && d-g.slipDay <= slipRepeatDays && g.slipDay != 0) {
 		note.SetAside, note.Reason = true, slipReason(by, mean)
-		if again {
-			note.Reason = runReason(level - by)
-		}
 		mem.doubted(note)
+		g.slipDay, g.slipBy = d, int8(by)
 		return
+	}
+	if !exact {
+		g.slipDay = 0 // what comes again has to come without others between
 	}
 	if s.Relation == seenEqual {
 		g.scatter(ps, level-mean, variance, base, level-g.dips.last)
@@ -244,22 +251,37 @@ const (
 	deepBelow         = 0.5 // decades below the code limit at which a vehicle without a code does not stand: no dip
 )
 
-// monitorSlip returns by how many decades a monitor's value is off because its unit slipped, or 0
-// if it is to be believed, and whether it comes again and again. One that comes again is believed, but where it
-// cannot be what it seems: a thousandth of the very value at which the monitor tops out, or one below the
-// code limit of a vehicle that goes on without a code. The monitor that reports is the one that sets the code,
-// and the longer it goes on, the less it can be so.
-func (mem *memory) monitorSlip(g *group, top *ceiling, p *insulation.Platform, d day, level, mean, variance, noise float64) (by float64, again bool) {
-	limit := math.Log10(p.CodeLimit())
-	if top.at(level+slipDecades) || mem.codeDay == 0 && level < limit && g.dips.slipped(level, top.found) {
-		return -slipDecades, true
+// slipDays is how long values that come again and again are set aside as slips of unit, if
+// nothing but their fit says so; slipLeast how many came before that tell what is usual.
+const (
+	slipDays  = 90
+	slipLeast = 10
+)
+
+// runOfSlips returns by how many decades a monitor's value is off because its sender's unit slipped for some
+// time (a platform's new program, a month's file), or 0 if it may be what it seems: a thousandth or a thousand times of what is
+// usual, or of the very value at which the monitor tops out. One below the code limit of a vehicle that goes on without a
+// code is never what it seems: the monitor that reports is the one that sets the code, and the longer it goes on, the less it can be so.
+func (mem *memory) runOfSlips(g *group, top *ceiling, p *insulation.Platform, d day, level float64) float64 {
+	by, lasts := -slipDecades, false
+	switch {
+	case g.readings < slipLeast:
+		return 0
+	case mem.codeDay == 0 && level < math.Log10(p.CodeLimit()) && g.dips.slipped(level, by, top.found):
+		lasts = true
+	case top.at(level - by):
+	case g.dips.slipped(level, slipDecades, top.found):
+		by = slipDecades
+	default:
+		return 0
 	}
-	by, exact := slip(level, mean, variance, noise)
-	if !exact || g.slipDay != 0 && g.slipBy == int8(by) && d-g.slipDay <= slipRepeatDays {
-		return 0, false
+	if g.slipDay == 0 || g.slipBy != int8(by) {
+		g.slipDay, g.slipBy = d, int8(by)
 	}
-	g.slipDay, g.slipBy = d, int8(by)
-	return by, false
+	if !lasts && d-g.slipDay > slipDays {
+		return 0
+	}
+	return by
 }
 
 // scatter follows the variance of a monitor's values about their level, as a

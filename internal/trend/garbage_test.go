@@ -54,6 +54,31 @@ func TestARunOfSlippedUnitsIsNoDrop(t *testing.T) {
 	}
 }
 
+// Values a thousandfold too high for weeks neither raise the level, nor make the ceiling of all
+// that comes after them, nor a drop of their end.
+func TestARunOfUnitsTooHighLeavesNothing(t *testing.T) {
+	for name, scatter := range map[string]float64{"a ceiling": 0, "values": 0.05} {
+		t.Run(name, func(t *testing.T) {
+			p, rng := harborVan(), rand.New(rand.NewPCG(6, 6))
+			var said [2]Outlook
+			for i, factor := range []float64{1, 1000} {
+				m, v := model(t), NewVehicle("x")
+				for d := range 200 {
+					ohms := 2e7 * math.Pow(10, scatter*rng.NormFloat64())
+					if d >= 80 && d < 130 {
+						ohms *= factor
+					}
+					add(t, m, v, p, monitor(d, ohms))
+				}
+				said[i] = m.Outlook(v, p, at(200))
+			}
+			if a, b := said[0], said[1]; math.Abs(a.P90-b.P90) > 0.01 || b.State != a.State {
+				t.Errorf("chance within 90 days %.3f, %.3f where the unit slipped: %s", a.P90, b.P90, b.Reason)
+			}
+		})
+	}
+}
+
 // A fall of three decades within weeks is no slip, though it ends a thousandfold below
 // where values stood: it came down step by step.
 func TestAFastFallIsNoSlip(t *testing.T) {

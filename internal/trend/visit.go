@@ -266,8 +266,8 @@ func slipReason(by, mean float64) string {
 	return fmt.Sprintf("a thousand times what this track shows (%s): %s; if it comes again it is believed", Ohms(math.Pow(10, mean)), slipOfUnit)
 }
 
-func runReason(level float64) string {
-	return fmt.Sprintf("a thousandth of what is usual (%s), below the code limit, and no code: %s", Ohms(math.Pow(10, level)), slipOfUnit)
+func runReason(usual float64) string {
+	return fmt.Sprintf("undone it is what is usual (%s), and as it stands it cannot be: %s", Ohms(math.Pow(10, usual)), slipOfUnit)
 }
 
 func doubtReason(level, mean float64) string {
