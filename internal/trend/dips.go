@@ -35,20 +35,21 @@ const (
 	highFalls = 30
 )
 
-// slipped says whether a value fell or rose at a stroke and, undone by a slip of unit of so many decades, lies
-// among those that came so far, up to the ceiling where one is known.
+// slipped says whether a value that fell at a stroke, or lies above all that is usual, lies among those that came
+// so far, up to the ceiling where one is known, once a slip of unit of so many decades is undone.
 func (x *dips) slipped(y, by, ceiling float64) bool {
 	undone, usual := y-by, max(x.high, ceiling)
-	stroke := x.last - y
+	odd := x.last-y > leastStroke
 	if by > 0 {
-		stroke = min(-stroke, y-usual+leastStroke-leastBeyond)
+		odd = y-usual > leastBeyond // what was mended rises, too, but not so far
 	}
-	return x.day != 0 && stroke > leastStroke && undone > x.trough-usualMargin && undone < usual+usualMargin
+	return x.day != 0 && odd && undone > x.trough-usualMargin && undone < usual+usualMargin
 }
 
+// Decades.
 const (
-	leastStroke = 2.0 // decades
-	leastBeyond = 1.0 // above all that is usual, of a rise: what was mended rises, too
+	leastStroke = 2.0
+	leastBeyond = 1.0
 	usualMargin = 0.3
 )
 
