@@ -181,8 +181,9 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	}
 	g := mem.need(m, p, key, d)
 	top := &mem.tops[q]
-	if by := mem.runOfSlips(g, top, p, d, level); by != 0 {
-		note.SetAside, note.Reason = true, runReason(level-by)
+	run := mem.runOfSlips(g, top, p, d, level)
+	if run.by != 0 && !run.believed {
+		note.SetAside, note.Reason = true, runReason(level-run.by)
 		mem.doubted(note)
 		return
 	}
@@ -218,7 +219,7 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 		g.slipDay, g.slipBy = d, int8(by)
 		return
 	}
-	if !exact {
+	if !exact && run.by == 0 {
 		g.slipDay = 0 // what comes again has to come without others between
 	}
 	if s.Relation == seenEqual {
@@ -227,7 +228,7 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 			g.wander.follow(ps, level-mean, base*g.ratio, variance, float64(d-g.last))
 		}
 	}
-	if s.Relation == seenAbove && g.dips.tells(level) || s.Relation != seenAbove && (mem.codeDay != 0 || level > math.Log10(p.CodeLimit())-deepBelow) {
+	if above && g.dips.tells(level) || !above && (mem.codeDay != 0 || level > math.Log10(p.CodeLimit())-deepBelow) {
 		g.dips.follow(ps, d, level)
 	}
 	_, believed := g.bank.update(&s, &m.wholeDoubt)
@@ -248,41 +249,8 @@ const (
 	monitorDefectDays = 60
 	slipRepeatDays    = 200
 	doubtNoted        = 0.3
-	deepBelow         = 0.5 // decades below the code limit at which a vehicle without a code does not stand: no dip
+	deepBelow         = 0.5 // decades below the code limit where a vehicle without a code does not stand: no dip
 )
-
-// slipDays is how long values that come again and again are set aside as slips of unit, if
-// nothing but their fit says so; slipLeast how many came before that tell what is usual.
-const (
-	slipDays  = 90
-	slipLeast = 10
-)
-
-// runOfSlips returns by how many decades a monitor's value is off because its sender's unit slipped for some
-// time (a platform's new program, a month's file), or 0 if it may be what it seems: a thousandth or a thousand times of what is
-// usual, or of the very value at which the monitor tops out. One below the code limit of a vehicle that goes on without a
-// code is never what it seems: the monitor that reports is the one that sets the code, and the longer it goes on, the less it can be so.
-func (mem *memory) runOfSlips(g *group, top *ceiling, p *insulation.Platform, d day, level float64) float64 {
-	by, lasts := -slipDecades, false
-	switch {
-	case g.readings < slipLeast:
-		return 0
-	case mem.codeDay == 0 && level < math.Log10(p.CodeLimit()) && g.dips.slipped(level, by, top.found):
-		lasts = true
-	case top.at(level - by):
-	case g.dips.slipped(level, slipDecades, top.found):
-		by = slipDecades
-	default:
-		return 0
-	}
-	if g.slipDay == 0 || g.slipBy != int8(by) {
-		g.slipDay, g.slipBy = d, int8(by)
-	}
-	if !lasts && d-g.slipDay > slipDays {
-		return 0
-	}
-	return by
-}
 
 // scatter follows the variance of a monitor's values about their level, as a
 // ratio to the usual one: slowly, and within bounds. The innovation is taken

@@ -46,3 +46,44 @@ func slip(level, mean, variance, noise float64) (by float64, exact bool) {
 	}
 	return by, s <= 0.3 && off <= min(1.5*s, 0.35)
 }
+
+// slipDays is how long values that come again and again are set aside as slips of unit, if
+// nothing but their fit says so; slipLeast how many came before that tell what is usual.
+const (
+	slipDays  = 90
+	slipLeast = 10
+)
+
+// run is what a monitor's value is if its sender's unit has slipped for some time (a platform's new
+// program, a month's file): a thousandth or a thousand times of what is usual.
+type run struct {
+	by       float64 // decades, 0 if it is none
+	believed bool    // it has come for so long that it is taken for what it seems
+}
+
+// runOfSlips looks for such a value: one that, undone, is among the usual ones, or the very value at which the
+// monitor tops out. One below the code limit of a vehicle that goes on without a code is never what it seems: the
+// monitor that reports is the one that sets the code, and the longer it goes on, the less it can be so.
+func (mem *memory) runOfSlips(g *group, top *ceiling, p *insulation.Platform, d day, level float64) run {
+	by, never := -slipDecades, false
+	switch {
+	case g.readings < slipLeast:
+		return run{}
+	case mem.codeDay == 0 && level < math.Log10(p.CodeLimit()) && g.dips.slipped(level, by, top.found):
+		never = true
+	case top.at(level - by):
+	case g.dips.slipped(level, slipDecades, top.found):
+		by = slipDecades
+	default:
+		return run{}
+	}
+	if g.slipDay == 0 || g.slipBy != int8(by) {
+		g.slipDay, g.slipBy = d, int8(by)
+	}
+	return run{by: by, believed: !never && d-g.slipDay > slipDays}
+}
+
+// runReason says so, and what is usual.
+func runReason(usual float64) string {
+	return fmt.Sprintf("undone it is what is usual (%s), and as it stands it can hardly be: %s", Ohms(math.Pow(10, usual)), slipOfUnit)
+}

@@ -24,6 +24,8 @@ func TestARunOfSlippedUnitsIsNoDrop(t *testing.T) {
 		{"above the code limit", 9e8, 9e5, 0.05, 10, true},
 		{"not to the figure", 3e6, 2e4, 0.05, 10, true},
 		{"a thousandth of the ceiling", 5e6, 5e3, 0, 60, false},
+		{"a thousandth of the ceiling, above the code limit", 9e8, 9e5, 0, 60, false},
+		{"the same for four months", 9e8, 9e5, 0, 120, true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			m, v := model(t), NewVehicle("x")

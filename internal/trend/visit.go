@@ -266,10 +266,6 @@ func slipReason(by, mean float64) string {
 	return fmt.Sprintf("a thousand times what this track shows (%s): %s; if it comes again it is believed", Ohms(math.Pow(10, mean)), slipOfUnit)
 }
 
-func runReason(usual float64) string {
-	return fmt.Sprintf("undone it is what is usual (%s), and as it stands it cannot be: %s", Ohms(math.Pow(10, usual)), slipOfUnit)
-}
-
 func doubtReason(level, mean float64) string {
 	d := level - mean
 	if d < 0 {
