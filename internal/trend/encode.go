@@ -321,7 +321,7 @@ func (k *ceiling) code(c *coder) {
 func (g *group) code(c *coder) {
 	small(c, &g.key.Component)
 	small(c, &g.key.Conductor)
-	for _, d := range [...]*day{&g.day, &g.last, &g.steadyDay, &g.sinceDay, &g.slipDay, &g.dips.day} {
+	for _, d := range [...]*day{&g.day, &g.last, &g.steadyDay, &g.sinceDay, &g.slipDay, &g.slipLast, &g.dips.day} {
 		integer(c, d)
 	}
 	integer(c, &g.readings)

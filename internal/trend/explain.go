@@ -76,6 +76,9 @@ func (f *forecast) account(o *Outlook, limiting int) Account {
 	if !o.MonitorDefect.IsZero() {
 		a.Also = fmt.Sprintf("The monitor itself was reported defective on %s: its values since are not used.", date(o.MonitorDefect))
 	}
+	if run := f.slipping(); run != "" {
+		a.Also = strings.TrimPrefix(a.Also+" "+run, " ")
+	}
 	if d := f.doubted(o); d != "" {
 		a.Also = strings.TrimPrefix(a.Also+" "+d, " ")
 	}
@@ -83,6 +86,23 @@ func (f *forecast) account(o *Outlook, limiting int) Account {
 		a.Measure = fmt.Sprintf("%s%s %s.", measureWords, GroupKey{o.MeasureNext.Component, o.MeasureNext.Conductor}.words(), by(o))
 	}
 	return a
+}
+
+// slipping says that all a monitor has sent of late was set aside as a slip of unit, and what is
+// to be done, for a fault as deep would look alike; "" if it was not, or but once.
+func (f *forecast) slipping() string {
+	if f.whole < 0 {
+		return ""
+	}
+	g := f.groups[f.whole].g
+	if !g.slipping() {
+		return ""
+	}
+	far := "thousandth"
+	if g.slipBy > 0 {
+		far = "thousandfold"
+	}
+	return fmt.Sprintf("Since %s the monitor sends a %s of what is usual, and none of it is used: read the vehicle's code memory, and have the sender's unit checked.", date(g.slipDay.start()), far)
 }
 
 // sinks says by how much the lowest readings of the whole vehicle have come down of

@@ -80,8 +80,15 @@ func (mem *memory) runOfSlips(g *group, top *ceiling, p *insulation.Platform, d 
 	if g.slipDay == 0 || g.slipBy != int8(by) {
 		g.slipDay, g.slipBy = d, int8(by)
 	}
-	return run{by: by, believed: !never && d-g.slipDay > slipDays}
+	run := run{by: by, believed: !never && d-g.slipDay > slipDays}
+	if !run.believed {
+		g.slipLast = d
+	}
+	return run
 }
+
+// slipping says whether the latest values of a monitor, more than one, were set aside as a slip of unit.
+func (g *group) slipping() bool { return g.slipLast > g.last && g.slipLast > g.slipDay }
 
 // runReason says so, and what is usual.
 func runReason(usual float64) string {

@@ -3,6 +3,7 @@ package trend
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 )
 
@@ -47,6 +48,9 @@ func TestARunOfSlippedUnitsIsNoDrop(t *testing.T) {
 			if !c.believed {
 				if len(o.Doubts) == 0 || !o.Doubts[len(o.Doubts)-1].SetAside {
 					t.Errorf("nothing is said of what was set aside: %+v", o.Doubts)
+				}
+				if !strings.Contains(o.Reason, "read the vehicle's code memory") {
+					t.Errorf("the reason does not say what to do: %s", o.Reason)
 				}
 				if o.P90 > usual.P90*1.5+0.01 {
 					t.Errorf("chance within 90 days %.3f before and %.3f after", usual.P90, o.P90)

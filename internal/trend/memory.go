@@ -27,9 +27,11 @@ type group struct {
 	under     int32
 	underOhms float64
 
-	// A unit slip that was set aside: if the next visit shows it again it is believed.
-	slipDay day
-	slipBy  int8
+	// A unit slip that was set aside: if the next visit shows it again it is believed. Of a
+	// monitor, the first of a run.
+	slipDay  day
+	slipBy   int8
+	slipLast day // the latest value of a run of slips that was set aside
 }
 
 // memory is everything folded up to the end of a day.
