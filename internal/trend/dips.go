@@ -11,6 +11,7 @@ type dips struct {
 	trough float64 // the lowest two in a row, log10 ohm; forgotten over a year, for the damp season comes again
 	last   float64 // the latest value
 	day    day     // of the latest value; 0: none yet
+	count  int32   // values so far
 
 	// Whether the lowest values of the weeks come lower and lower.
 	week      int32   // of the latest value, counted from a Monday
@@ -35,34 +36,42 @@ const (
 	highFalls = 30
 )
 
-// slipped says whether a value that fell at a stroke, or lies above all that is usual, lies among those that came
-// so far, up to the ceiling where one is known, once a slip of unit of so many decades is undone.
-func (x *dips) slipped(y, by, ceiling float64) bool {
-	undone, usual := y-by, max(x.high, ceiling)
-	odd := x.last-y > leastStroke
-	if by > 0 {
-		odd = y-usual > leastBeyond // what was mended rises, too, but not so far
-	}
-	return x.day != 0 && odd && undone > x.trough-usualMargin && undone < usual+usualMargin
+// fell says whether a value lies far below the latest, at a stroke.
+func (x *dips) fell(y float64) bool { return x.last-y > leastStroke }
+
+// usual says whether a value is what came of late: near the latest, where values usually stand, or between
+// there and the ceiling, if one is known. The troughs of damp days are not asked: they reach far down.
+func (x *dips) usual(y, ceiling float64) bool {
+	return y > min(x.high, x.last)-usualMargin && y < max(x.high, ceiling)+usualMargin
 }
 
 // Decades.
 const (
 	leastStroke = 2.0
 	leastBeyond = 1.0
-	usualMargin = 0.3
+	usualMargin = 0.35
 )
 
-// tells says whether a lower bound tells anything: one below all that was read so far,
-// as where a range was changed, does not say that a value is as low.
-func (x *dips) tells(bound float64) bool { return x.day == 0 || bound >= x.trough-sameLevel }
+// bound takes in a value of which only a lower bound is known. One below all that was read so far, as where a
+// range was changed, does not say that a value is as low; where no others come, what was is forgotten.
+func (x *dips) bound(ps *Params, d day, y float64) {
+	switch {
+	case x.day == 0 || y >= x.trough-sameLevel:
+		x.follow(ps, d, y)
+	case d-x.day > boundsAlone:
+		*x = dips{}
+	}
+}
+
+const boundsAlone = 60 // days
 
 func (x *dips) follow(ps *Params, d day, y float64) {
 	week := d.week()
 	if x.day == 0 {
-		*x = dips{high: y, trough: y, last: y, day: d, week: week, low: y}
+		*x = dips{high: y, trough: y, last: y, day: d, week: week, low: y, count: 1}
 		return
 	}
+	x.count++
 	gap := float64(d - x.day)
 	pace := float64(highFalls)
 	pair := max(y, x.last) // a single low value says nothing yet

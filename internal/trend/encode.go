@@ -321,13 +321,14 @@ func (k *ceiling) code(c *coder) {
 func (g *group) code(c *coder) {
 	small(c, &g.key.Component)
 	small(c, &g.key.Conductor)
-	for _, d := range [...]*day{&g.day, &g.last, &g.steadyDay, &g.sinceDay, &g.slipDay, &g.slipLast, &g.dips.day} {
+	for _, d := range [...]*day{&g.day, &g.last, &g.steadyDay, &g.sinceDay, &g.slipDay, &g.slipLast, &g.dips.day, &g.wander.day} {
 		integer(c, d)
 	}
 	integer(c, &g.readings)
 	integer(c, &g.under)
 	integer(c, &g.slipBy)
 	integer(c, &g.dips.week)
+	integer(c, &g.dips.count)
 	for _, x := range [...]*float64{&g.ratio, &g.dips.high, &g.dips.trough, &g.dips.last, &g.dips.low,
 		&g.dips.near.sum, &g.dips.near.weight, &g.dips.far.sum, &g.dips.far.weight, &g.wander.lean, &g.wander.plain, &g.wander.variance, &g.steadyLevel, &g.fromLevel, &g.underOhms} {
 		c.float(x)

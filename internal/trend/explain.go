@@ -95,7 +95,7 @@ func (f *forecast) slipping() string {
 		return ""
 	}
 	g := f.groups[f.whole].g
-	if !g.slipping() {
+	if !g.slipping(f.at) {
 		return ""
 	}
 	far := "thousandth"

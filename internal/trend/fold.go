@@ -181,10 +181,10 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	}
 	g := mem.need(m, p, key, d)
 	top := &mem.tops[q]
-	run := mem.runOfSlips(g, top, p, d, level)
+	run := mem.runOfSlips(g, top, p, d, level, middle.relation)
 	if run.by != 0 && !run.believed {
 		note.SetAside, note.Reason = true, runReason(level-run.by)
-		mem.doubted(note)
+		mem.doubtedAgain(note)
 		return
 	}
 	known := top.found > 0
@@ -225,11 +225,16 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	if s.Relation == seenEqual {
 		g.scatter(ps, level-mean, variance, base, level-g.dips.last)
 		if g.last != 0 {
-			g.wander.follow(ps, level-mean, base*g.ratio, variance, float64(d-g.last))
+			g.wander.follow(ps, d, level-mean, base*g.ratio, variance)
 		}
 	}
-	if above && g.dips.tells(level) || !above && (mem.codeDay != 0 || level > math.Log10(p.CodeLimit())-deepBelow) {
+	switch {
+	case above:
+		g.dips.bound(ps, d, level)
+	case mem.codeDay != 0 || level > math.Log10(p.CodeLimit())-deepBelow:
 		g.dips.follow(ps, d, level)
+	case !g.dips.fell(level):
+		g.dips.last, g.dips.day = level, d // a fall that goes on
 	}
 	_, believed := g.bank.update(&s, &m.wholeDoubt)
 	g.readings++

@@ -48,10 +48,13 @@ func slip(level, mean, variance, noise float64) (by float64, exact bool) {
 }
 
 // slipDays is how long values that come again and again are set aside as slips of unit, if
-// nothing but their fit says so; slipLeast how many came before that tell what is usual.
+// nothing but their fit says so; slipLeast how many came before that tell what is usual, slipPause
+// how long before at most, and slipTold for how long it is told of.
 const (
 	slipDays  = 90
 	slipLeast = 10
+	slipPause = 21
+	slipTold  = 60
 )
 
 // run is what a monitor's value is if its sender's unit has slipped for some time (a platform's new
@@ -61,19 +64,25 @@ type run struct {
 	believed bool    // it has come for so long that it is taken for what it seems
 }
 
-// runOfSlips looks for such a value: one that, undone, is among the usual ones, or the very value at which the
-// monitor tops out. One below the code limit of a vehicle that goes on without a code is never what it seems: the
+// runOfSlips looks for such a value: one that fell at a stroke or lies above all that is usual and, undone, is what
+// was usual, or the very value at which the monitor tops out. One below the code limit of a vehicle that goes on
+// without a code is never what it seems, unless the track itself has come down to it by other looks: the
 // monitor that reports is the one that sets the code, and the longer it goes on, the less it can be so.
-func (mem *memory) runOfSlips(g *group, top *ceiling, p *insulation.Platform, d day, level float64) run {
-	by, never := -slipDecades, false
-	switch {
-	case g.readings < slipLeast:
+func (mem *memory) runOfSlips(g *group, top *ceiling, p *insulation.Platform, d day, level float64, relation insulation.Relation) run {
+	x, limit := &g.dips, math.Log10(p.CodeLimit())
+	if x.count < slipLeast || relation == insulation.Below || d-max(x.day, g.slipLast) > slipPause {
+		return run{} // too little is known of what is usual, or the bottom of a range, or it is long ago
+	}
+	if mean, _ := g.bank.seen(&levelOnly); math.Abs(level-mean) < 1 {
 		return run{}
-	case mem.codeDay == 0 && level < math.Log10(p.CodeLimit()) && g.dips.slipped(level, by, top.found):
-		never = true
-	case top.at(level - by):
-	case g.dips.slipped(level, slipDecades, top.found):
-		by = slipDecades
+	}
+	never := mem.codeDay == 0 && level < limit
+	var by float64
+	switch {
+	case x.fell(level) && (top.at(level+slipDecades) || never && x.usual(level+slipDecades, top.found)):
+		by = -slipDecades
+	case x.high > limit+1 && level-max(x.high, top.found) > leastBeyond && x.usual(level-slipDecades, top.found):
+		by = slipDecades // what was leaking and is mended rises, too
 	default:
 		return run{}
 	}
@@ -87,10 +96,14 @@ func (mem *memory) runOfSlips(g *group, top *ceiling, p *insulation.Platform, d 
 	return run
 }
 
-// slipping says whether the latest values of a monitor, more than one, were set aside as a slip of unit.
-func (g *group) slipping() bool { return g.slipLast > g.last && g.slipLast > g.slipDay }
+// slipping says whether the latest values of a monitor up to a day, more than one, were set aside as a slip of unit.
+func (g *group) slipping(at day) bool {
+	return g.slipLast > g.last && g.slipLast > g.slipDay && at-g.slipLast <= slipTold
+}
+
+const runUndone = "undone it is what is usual"
 
 // runReason says so, and what is usual.
 func runReason(usual float64) string {
-	return fmt.Sprintf("undone it is what is usual (%s), and as it stands it can hardly be: %s", Ohms(math.Pow(10, usual)), slipOfUnit)
+	return fmt.Sprintf(runUndone+" (%s), and as it stands it can hardly be: %s", Ohms(math.Pow(10, usual)), slipOfUnit)
 }

@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"strings"
 	"testing"
+
+	"creepage/internal/insulation"
 )
 
 // A monitor's values that come a thousandfold too low for weeks are a unit that slipped, not a drop, where they
@@ -102,6 +104,48 @@ func TestAFastFallIsNoSlip(t *testing.T) {
 	}
 }
 
+// What is no slip: a monitor stuck at the bottom of its range, a fall that other looks bear out,
+// a fault that was mended, and values after so long a time that what was usual says little.
+func TestWhatIsNoRunOfSlips(t *testing.T) {
+	p := harborVan()
+	below := func(e Entry) Entry { e.Reading.Relation = insulation.Below; return e }
+	voltmeter := func(d int, ohms float64) Entry {
+		e := monitor(d, ohms)
+		e.Reading.Method = insulation.Voltmeter
+		return e
+	}
+	for name, c := range map[string]struct {
+		before float64
+		then   func(d int) []Entry
+		from   int
+		low    bool
+	}{
+		"below the range of a monitor that tops out three decades higher": {1e7, func(d int) []Entry { return []Entry{below(monitor(d, 1e4))} }, 60, true},
+		"borne out by another method": {3e6, func(d int) []Entry {
+			if d == 60 || d == 61 {
+				return []Entry{voltmeter(d, 3e3)}
+			}
+			return []Entry{monitor(d, 3e3)}
+		}, 60, true},
+		"mended":         {2e5, func(d int) []Entry { return []Entry{monitor(d, 2e8)} }, 60, false},
+		"half a year on": {3e6, func(d int) []Entry { return []Entry{monitor(d, 3e3)} }, 240, true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			m, v := model(t), NewVehicle("x")
+			for d := range 60 {
+				add(t, m, v, p, monitor(d, c.before*math.Pow(10, 0.02*math.Sin(float64(d)))))
+			}
+			for d := c.from; d < c.from+20; d++ {
+				add(t, m, v, p, c.then(d)...)
+			}
+			o := m.Outlook(v, p, at(c.from+20))
+			if low := o.P90 > 0.3; low != c.low {
+				t.Errorf("the chance of the code within 90 days is %.2f: %s", o.P90, o.Reason)
+			}
+		})
+	}
+}
+
 // A bound that comes lower than those before, as where a range was changed, says
 // nothing of a fall.
 func TestALowerBoundThatFallsIsNoDip(t *testing.T) {
@@ -110,14 +154,14 @@ func TestALowerBoundThatFallsIsNoDip(t *testing.T) {
 		e := monitor(d, 5e6)
 		e.Reading.Relation = seenAbove
 		if d >= 80 {
-			e.Reading.Ohms = 5e3
+			e.Reading.Ohms = 5e4
 		}
 		add(t, m, v, p, e)
 	}
 	o := m.Outlook(v, p, at(100))
 	whole := m.forecastAt(v, p, at(100), allHorizons())
 	defer whole.done()
-	if sunk := whole.groups[whole.whole].g.dips.sunk(); sunk > 1e-9 || o.P90 > 0.03 {
-		t.Errorf("sunk by %v, chance within 90 days %.3f", sunk, o.P90)
+	if sunk := whole.groups[whole.whole].g.dips.sunk(); sunk > 1e-9 || o.P90 > 0.03 || len(o.Doubts) > 0 {
+		t.Errorf("sunk by %v, chance within 90 days %.3f, doubts %v", sunk, o.P90, o.Doubts)
 	}
 }

@@ -2,6 +2,7 @@ package trend
 
 import (
 	"slices"
+	"strings"
 
 	"creepage/internal/insulation"
 )
@@ -158,6 +159,15 @@ func (m *memory) meter(name string) *ceiling {
 	}
 	m.meters = append(m.meters, meterTop{name: name})
 	return &m.meters[len(m.meters)-1].top
+}
+
+// doubtedAgain notes another reading of a run in place of the one before it, so that a run
+// does not crowd out the others. All are counted.
+func (m *memory) doubtedAgain(d Doubt) {
+	if n := len(m.doubts); n > 0 && m.doubts[n-1].Group == d.Group && m.doubts[n-1].SetAside && strings.HasPrefix(m.doubts[n-1].Reason, runUndone) {
+		m.doubts = m.doubts[:n-1]
+	}
+	m.doubted(d)
 }
 
 // doubted keeps the latest doubts.

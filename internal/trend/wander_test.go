@@ -22,8 +22,7 @@ func (c *correlated) next() float64 {
 
 // The variance by which leaning exceeds that of independent values is the one that an exponentially
 // weighted mean of a first-order autoregressive series has: with weights a (1-a)^k and
-// correlations r^k, a/(2-a) (1+rk)/(1-rk) of the series' own, where rk is r (1-a) (Cox and Miller
-// 1965, the sum over all pairs of lags; worked out here). Of independent values it is nothing.
+// correlations r^k, a/(2-a) (1+rk)/(1-rk) of the series' own, where rk is r (1-a) (the sum over all pairs of lags). Of independent values it is nothing.
 func TestWanderIsTheExcessOfAnAutoregressiveSeries(t *testing.T) {
 	ps := Default()
 	ps.WanderMost = 100
@@ -34,7 +33,7 @@ func TestWanderIsTheExcessOfAnAutoregressiveSeries(t *testing.T) {
 		var w wander
 		sum, n := 0.0, 0
 		for d := range 200000 {
-			w.follow(&ps, x.next(), sd*sd, 0, 1)
+			w.follow(&ps, day(d+1), x.next(), sd*sd, 0)
 			if d > 1000 {
 				sum, n = sum+w.variance, n+1
 			}
@@ -52,8 +51,8 @@ func TestAFallIsNoWander(t *testing.T) {
 	ps := Default()
 	rng := rand.New(rand.NewPCG(1, 2))
 	var w wander
-	for range 300 {
-		w.follow(&ps, -0.1+0.05*rng.NormFloat64(), 0.05*0.05, 0, 1)
+	for d := range day(300) {
+		w.follow(&ps, d+1, -0.1+0.05*rng.NormFloat64(), 0.05*0.05, 0)
 		if w.noise(&ps) > 1e-4 {
 			t.Fatalf("what lies below its level adds %v to the variance of a day's value", w.noise(&ps))
 		}
