@@ -181,7 +181,8 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	}
 	g := mem.need(m, p, key, d)
 	top := &mem.tops[q]
-	run := mem.runOfSlips(g, top, p, d, level, middle.relation)
+	limit := math.Log10(p.CodeLimit())
+	run := mem.runOfSlips(g, top, limit, d, level, middle.relation)
 	if run.by != 0 && !run.believed {
 		note.SetAside, note.Reason = true, runReason(level-run.by)
 		mem.doubtedAgain(note)
@@ -212,7 +213,7 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 		s.Relation = seenAbove
 	}
 	mean, variance := g.bank.seen(&s.H)
-	by, exact := slip(level, mean, variance, noise+max(g.wander.variance, 0))
+	by, exact := slip(level, mean, variance, noise+g.wander.excess())
 	if exact && !(g.slipBy == int8(by) && d-g.slipDay <= slipRepeatDays && g.slipDay != 0) {
 		note.SetAside, note.Reason = true, slipReason(by, mean)
 		mem.doubted(note)
@@ -231,7 +232,7 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	switch {
 	case above:
 		g.dips.bound(ps, d, level)
-	case mem.codeDay != 0 || level > math.Log10(p.CodeLimit())-deepBelow:
+	case mem.codeDay != 0 || level > limit-deepBelow:
 		g.dips.follow(ps, d, level)
 	case !g.dips.fell(level):
 		g.dips.last, g.dips.day = level, d // a fall that goes on

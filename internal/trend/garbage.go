@@ -65,11 +65,11 @@ type run struct {
 }
 
 // runOfSlips looks for such a value: one that fell at a stroke or lies above all that is usual and, undone, is what
-// was usual, or the very value at which the monitor tops out. One below the code limit of a vehicle that goes on
+// was usual, or the very value at which the monitor tops out. One below the code limit (log10 ohm) of a vehicle that goes on
 // without a code is never what it seems, unless the track itself has come down to it by other looks: the
 // monitor that reports is the one that sets the code, and the longer it goes on, the less it can be so.
-func (mem *memory) runOfSlips(g *group, top *ceiling, p *insulation.Platform, d day, level float64, relation insulation.Relation) run {
-	x, limit := &g.dips, math.Log10(p.CodeLimit())
+func (mem *memory) runOfSlips(g *group, top *ceiling, limit float64, d day, level float64, relation insulation.Relation) run {
+	x := &g.dips
 	if x.count < slipLeast || relation == insulation.Below || d-max(x.day, g.slipLast) > slipPause {
 		return run{} // too little is known of what is usual, or the bottom of a range, or it is long ago
 	}

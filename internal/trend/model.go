@@ -103,10 +103,7 @@ func (m *Model) levelPrior(p *insulation.Platform, k GroupKey) Normal {
 	if limit <= 0 {
 		limit = usualServiceLimit
 	}
-	mean := math.Log10(limit) + ps.LevelAboveLimit
-	if code := p.CodeLimit(); code > 0 {
-		mean = max(mean, math.Log10(code)+ps.LevelAboveCode)
-	}
+	mean := max(math.Log10(limit)+ps.LevelAboveLimit, math.Log10(p.CodeLimit())+ps.LevelAboveCode)
 	return Normal{mean, math.Hypot(ps.LevelSDFleet, ps.LevelSDVehicle)}
 }
 

@@ -31,9 +31,12 @@ func (w *wander) follow(ps *Params, d day, innovation, scatter, variance float64
 	w.variance += (max(min(2*up*up, ps.WanderMost*ps.WanderMost)-variance, 0) - w.plain - w.variance) * -math.Expm1(-min(gap, ps.WanderDays)/ps.WanderMemory)
 }
 
+// excess is the variance in decades squared, never negative.
+func (w *wander) excess() float64 { return max(w.variance, 0) }
+
 // noise is what it adds to the variance of a day's value. The mean of n values of a series whose
 // correlation falls by a factor r a day varies by as much as that of n (1-r)/(1+r)
 // independent ones (Bayley and Hammersley 1946, for long series; from memory): with r of
 // 0.87, a week, a day's value tells a fourteenth of what it seems to. By WanderNoise it is made to tell
 // about a sixth, for the filter knows of falls what the mean does not.
-func (w *wander) noise(ps *Params) float64 { return ps.WanderNoise * max(w.variance, 0) }
+func (w *wander) noise(ps *Params) float64 { return ps.WanderNoise * w.excess() }

@@ -102,7 +102,6 @@ func TestWeatherOfWeeksIsNoFallAndALeakInItIsOne(t *testing.T) {
 	if met[0] < vehicles/2-1 {
 		t.Errorf("%d of %d leaks are met two weeks ahead, %d where weather is taken for independent looks", met[0], vehicles/2, met[1])
 	}
-	t.Logf("calls %v, met %v", calls, met)
 }
 
 // A vehicle whose service limits lie close above the code limit is not thought to
