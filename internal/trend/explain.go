@@ -98,11 +98,11 @@ func (f *forecast) slipping() string {
 	if !g.slipping(f.at) {
 		return ""
 	}
-	far := "thousandth"
+	far := "a thousandth of"
 	if g.slipBy > 0 {
-		far = "thousandfold"
+		far = "a thousand times"
 	}
-	return fmt.Sprintf("Since %s the monitor sends a %s of what is usual, and none of it is used: read the vehicle's code memory, and have the sender's unit checked.", date(g.slipDay.start()), far)
+	return fmt.Sprintf("Since %s the monitor sends %s what is usual, and none of it is used: read the vehicle's code memory, and have the sender's unit checked.", date(g.slipDay.start()), far)
 }
 
 // sinks says by how much the lowest readings of the whole vehicle have come down of

@@ -80,6 +80,11 @@ func TestARunOfUnitsTooHighLeavesNothing(t *testing.T) {
 						ohms /= 15 // a damp day, of all days
 					}
 					add(t, m, v, p, monitor(d, ohms))
+					if d == 120 && factor > 1 {
+						if o := m.Outlook(v, p, at(d)); !strings.Contains(o.Reason, "the monitor sends a thousand times what is usual") {
+							t.Errorf("the reason does not say so: %s", o.Reason)
+						}
+					}
 				}
 				said[i] = m.Outlook(v, p, at(200))
 			}
