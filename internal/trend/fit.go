@@ -214,7 +214,11 @@ func fitLevels(s []Sight, start Normal, fleet float64) Normal {
 }
 
 // learnOnsets learns how often groups leave their steady state, per component,
-// and which platforms' components do so more often than their peers.
+// and which platforms' components do so more often than their peers. Those that surely
+// did are counted, and of all that did they are a part: what began a while ago is not seen
+// yet, and what only a damp day shows may never be. A count that comes to less than the
+// default hazard therefore teaches no lower one, only how components compare; how few
+// codes come of it all is for calibrations to tell.
 func (l *Learner) learnOnsets(p *Params, vs []*pupil, report *Report) {
 	// left counts groups that were more likely than not to have left their steady
 	// state at some time; onsets only those that surely did, for the hazard.
@@ -264,11 +268,12 @@ func (l *Learner) learnOnsets(p *Params, vs []*pupil, report *Report) {
 		}
 	}
 	rate := func(t *tally, prior, worth float64) float64 { return (t.onsets + worth) / (t.days + worth/prior) }
-	p.Onset = min(rate(total, l.base.Onset, onsetPrior), 20*l.base.Onset)
-	p.WholeOnset = min(rate(whole, l.base.WholeOnset, onsetPrior), 10*l.base.WholeOnset)
+	all := min(rate(total, l.base.Onset, onsetPrior), 20*l.base.Onset)
+	p.Onset = max(all, l.base.Onset)
+	p.WholeOnset = min(max(rate(whole, l.base.WholeOnset, onsetPrior), l.base.WholeOnset), 10*l.base.WholeOnset)
 	p.OnsetByComponent = map[string]float64{}
 	for c, t := range by {
-		p.OnsetByComponent[c.String()] = rate(t, p.Onset, onsetPrior) / p.Onset
+		p.OnsetByComponent[c.String()] = rate(t, all, onsetPrior) / all
 	}
 	keys := make([]string, 0, len(special))
 	for k := range special {
@@ -278,19 +283,19 @@ func (l *Learner) learnOnsets(p *Params, vs []*pupil, report *Report) {
 	var found []ComponentFinding
 	for _, k := range keys {
 		f := place[k]
-		own, all := special[k], by[f.Component]
-		if own.days >= all.days {
+		own, same := special[k], by[f.Component]
+		if own.days >= same.days {
 			continue // no peers to compare with
 		}
-		f.Onsets, f.Expected = own.left, (all.left-own.left)/(all.days-own.days)*own.days
-		f.Q = binomialTail(own.left, all.left, own.days/all.days)
+		f.Onsets, f.Expected = own.left, (same.left-own.left)/(same.days-own.days)*own.days
+		f.Q = binomialTail(own.left, same.left, own.days/same.days)
 		found = append(found, f)
 	}
 	for _, f := range adjust(found) {
 		if f.Q <= discoveryRate {
 			report.Components = append(report.Components, f)
 			own := special[OnsetKey(f.Platform, f.Component)]
-			p.OnsetByComponent[OnsetKey(f.Platform, f.Component)] = min(rate(own, p.Onset*p.OnsetByComponent[f.Component.String()], onsetPrior)/p.Onset, 50)
+			p.OnsetByComponent[OnsetKey(f.Platform, f.Component)] = min(rate(own, all*p.OnsetByComponent[f.Component.String()], onsetPrior)/all, 50)
 		}
 	}
 }

@@ -139,3 +139,49 @@ func TestHistoryEndsWhereTheMemoryDoes(t *testing.T) {
 		}
 	}
 }
+
+// Of the parts that have left their steady state those that surely did are a
+// share: few of them teach no lower hazard, only which components do so more
+// often; more than the default explains teach a higher one.
+func TestFewSureOnsetsTeachNoLowerHazard(t *testing.T) {
+	const vehicles, days = 400, 900
+	fleet := func(motors, compressors int) Params {
+		l, p := NewLearner(Default()), harborVan()
+		for i := range vehicles {
+			id := fmt.Sprintf("van-%d", i)
+			l.Observe(id, p, []Entry{monitor(0, 3e6), monitor(days, 3e6)})
+			o := Outlook{Vehicle: id, EvaluatedAt: at(days)}
+			for c, turned := range map[insulation.Component]int{insulation.Motor: motors, insulation.Compressor: compressors, insulation.Battery: 0} {
+				part := Part{Group: GroupKey{c, Phases}, Readings: 5, Steady: 1}
+				if i < turned {
+					part.Steady, part.Declining = 0.05, 0.95
+				}
+				o.Parts = append(o.Parts, part)
+			}
+			whole := Part{Group: GroupKey{insulation.System, WholeParallel}, Readings: 5, Steady: 1}
+			if i < motors+compressors {
+				whole.Steady, whole.Declining = 0.05, 0.95
+			}
+			o.Parts = append(o.Parts, whole)
+			l.Forecast(&o)
+		}
+		learned, _ := l.Learn(at(days + 1))
+		return learned
+	}
+	base := Default()
+	// The default has 400 vehicles' motors turn 10.8 times in 900 days.
+	few := fleet(6, 2)
+	if few.Onset != base.Onset || few.WholeOnset != base.WholeOnset {
+		t.Errorf("after few sure onsets the hazards are %.3g and %.3g; want the defaults %.3g and %.3g", few.Onset, few.WholeOnset, base.Onset, base.WholeOnset)
+	}
+	if m, c := few.OnsetByComponent["motor"], few.OnsetByComponent["compressor"]; m < 1.3*c {
+		t.Errorf("motors turned three times as often as compressors and are expected to by factors %.2f and %.2f", m, c)
+	}
+	many := fleet(120, 120)
+	if rate := 240.0 / (3 * vehicles * days); many.Onset < 0.8*rate || many.Onset > rate {
+		t.Errorf("after 240 onsets the hazard is %.3g a day; want nearly %.3g", many.Onset, rate)
+	}
+	if rate := 240.0 / (vehicles * days); many.WholeOnset < 0.8*rate || many.WholeOnset > rate {
+		t.Errorf("after 240 onsets the whole's hazard is %.3g a day; want nearly %.3g", many.WholeOnset, rate)
+	}
+}
