@@ -267,13 +267,13 @@ func (l *Learner) learnOnsets(p *Params, vs []*pupil, report *Report) {
 			}
 		}
 	}
-	rate := func(t *tally, prior, worth float64) float64 { return (t.onsets + worth) / (t.days + worth/prior) }
-	all := min(rate(total, l.base.Onset, onsetPrior), 20*l.base.Onset)
+	rate := func(t *tally, prior float64) float64 { return (t.onsets + onsetPrior) / (t.days + onsetPrior/prior) }
+	all := min(rate(total, l.base.Onset), 20*l.base.Onset)
 	p.Onset = max(all, l.base.Onset)
-	p.WholeOnset = min(max(rate(whole, l.base.WholeOnset, onsetPrior), l.base.WholeOnset), 10*l.base.WholeOnset)
+	p.WholeOnset = max(min(rate(whole, l.base.WholeOnset), 10*l.base.WholeOnset), l.base.WholeOnset)
 	p.OnsetByComponent = map[string]float64{}
 	for c, t := range by {
-		p.OnsetByComponent[c.String()] = rate(t, all, onsetPrior) / all
+		p.OnsetByComponent[c.String()] = rate(t, all) / all
 	}
 	keys := make([]string, 0, len(special))
 	for k := range special {
@@ -295,7 +295,7 @@ func (l *Learner) learnOnsets(p *Params, vs []*pupil, report *Report) {
 		if f.Q <= discoveryRate {
 			report.Components = append(report.Components, f)
 			own := special[OnsetKey(f.Platform, f.Component)]
-			p.OnsetByComponent[OnsetKey(f.Platform, f.Component)] = min(rate(own, all*p.OnsetByComponent[f.Component.String()], onsetPrior)/all, 50)
+			p.OnsetByComponent[OnsetKey(f.Platform, f.Component)] = min(rate(own, all*p.OnsetByComponent[f.Component.String()])/all, 50)
 		}
 	}
 }
