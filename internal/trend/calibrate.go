@@ -1,6 +1,10 @@
 package trend
 
-import "math"
+import (
+	"math"
+
+	"gonum.org/v1/gonum/floats"
+)
 
 // calibrated maps a raw probability within h days to the stated one, between a
 // floor that grows with the horizon and the ceiling.
@@ -11,11 +15,26 @@ func (p *Params) calibrated(raw, h float64, watched bool) float64 {
 	if watched {
 		c = p.Calibration
 	}
-	z := c.Shift + c.Scale*logit(x)
-	if h > 0 {
-		z += c.Horizon * math.Log(h/90)
-	}
-	return min(max(logistic(z), floor), p.Ceiling)
+	at, of := basis(logit(x), h), c.numbers()
+	return min(max(logistic(floats.Dot(at[:], of[:])), floor), p.Ceiling)
+}
+
+// Raw log-odds between which a calibration's line runs.
+const (
+	unseenOdds = -5.5 // 0.4 %
+	seenOdds   = -2   // 12 %
+)
+
+// basis is what each number of a calibration (unseen, seen, scale, horizon) is multiplied
+// by where the raw log-odds within h days are x.
+func basis(x, h float64) [4]float64 {
+	low := min(x-seenOdds, 0) / (unseenOdds - seenOdds)
+	return [4]float64{low, 1 - low, max(x-seenOdds, 0), math.Log(h / 90)}
+}
+
+// numbers are those that basis goes with.
+func (c *Calibration) numbers() [4]float64 {
+	return [4]float64{c.Unseen, c.Seen, c.Scale, c.Horizon}
 }
 
 func logit(p float64) float64    { return math.Log(p / (1 - p)) }

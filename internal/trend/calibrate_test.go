@@ -49,3 +49,65 @@ func TestOfTheCodesThatComeAtMostOneInTenComesBeforeTheFirstDayAndAtLeastEightWi
 		t.Errorf("a code of which less than a tenth come within two years has days %g, %g, %g", p10, p50, p90)
 	}
 }
+
+// Of forecasts whose codes came just as often as another calibration states them, many teach
+// that calibration; few hardly move what is stated of vehicles of which nothing was seen.
+func TestACalibrationIsLearnedAndTheUnseenLast(t *testing.T) {
+	before := Default().CalibrationTesters
+	truth := Calibration{Unseen: before.Unseen - 0.7, Seen: before.Seen + 0.6, Scale: 0.9, Horizon: 0.4}
+	of := truth.numbers()
+	taught := func(weight float64) Calibration {
+		var rows []due
+		for x := -8.0; x < 4; x += 0.25 {
+			for _, h := range []float64{30, 90} {
+				at := basis(x, h)
+				q := 0.0
+				for i := range at {
+					q += at[i] * of[i]
+				}
+				q = logistic(q)
+				n := weight * math.Exp(-0.5*(x+6)) // hardly anything is seen of most
+				rows = append(rows, due{at, n * q, true}, due{at, n * (1 - q), false})
+			}
+		}
+		return fitCalibration(rows, before)
+	}
+	many := taught(1e6)
+	for i, got := range many.numbers() {
+		if math.Abs(got-of[i]) > 0.01 {
+			t.Errorf("number %d is %.3f after many forecasts, want %.3f", i, got, of[i])
+		}
+	}
+	few := taught(1)
+	if went := (before.Unseen - few.Unseen) / 0.7; went < 0 || went > 0.25 {
+		t.Errorf("of the unseen %.2f of the way was gone after few forecasts", went)
+	}
+	if went := (few.Seen - before.Seen) / 0.6; went < 0.1 {
+		t.Errorf("of the seen only %.2f of the way was gone after few forecasts", went)
+	}
+	if got := fitCalibration(nil, before); got != before {
+		t.Errorf("nothing taught %+v", got)
+	}
+}
+
+// What is stated rises with the raw chance and runs through the two points that name it.
+func TestStatedChancesRunThroughTheirPoints(t *testing.T) {
+	p := Default()
+	for _, watched := range []bool{true, false} {
+		c := p.CalibrationTesters
+		if watched {
+			c = p.Calibration
+		}
+		if a, b := logit(p.calibrated(logistic(unseenOdds), 90, watched)), logit(p.calibrated(logistic(seenOdds), 90, watched)); math.Abs(a-c.Unseen) > 1e-9 || math.Abs(b-c.Seen) > 1e-9 {
+			t.Errorf("watched %v: stated at %.3f and %.3f, want %.3f and %.3f", watched, a, b, c.Unseen, c.Seen)
+		}
+		last := 0.0
+		for x := -9.0; x < 5; x += 0.1 {
+			got := p.calibrated(logistic(x), 90, watched)
+			if got < last {
+				t.Fatalf("watched %v: sinks to %g at raw log-odds %.1f", watched, got, x)
+			}
+			last = got
+		}
+	}
+}

@@ -3,10 +3,12 @@ package trend
 import "math"
 
 // doubt is the mixture a reading is weighed with: as said, as said with wide
-// noise, or not about the state at all.
+// noise, or not about the state at all: an outlier, or a thousand times or a thousandth
+// of what was read, which where little is known of a track nothing but its share tells.
 type doubt struct {
 	lnSaid, lnWide   float64 // ln shares
 	lnLow, lnFlat    float64 // of values: a low outlier; anywhere within the flat decades
+	lnSlip           float64 // of values: a thousandth or a thousand times
 	lowShift, lowVar float64
 	wideFactor       float64 // factor on the noise's variance
 	lnAboveSaid      float64
@@ -18,8 +20,8 @@ type doubt struct {
 func newDoubt(p *Params) doubt {
 	low := p.LowOutlier
 	return doubt{
-		lnSaid: math.Log(1 - low - p.FlatOutlier - p.WideShare), lnWide: math.Log(p.WideShare),
-		lnLow: math.Log(low), lnFlat: math.Log(p.FlatOutlier / p.FlatDecades),
+		lnSaid: math.Log(1 - low - p.FlatOutlier - p.SlipShare - p.WideShare), lnWide: math.Log(p.WideShare),
+		lnLow: math.Log(low), lnFlat: math.Log(p.FlatOutlier / p.FlatDecades), lnSlip: math.Log(p.SlipShare / 2),
 		lowShift: p.LowOutlierShift.Mean, lowVar: p.LowOutlierShift.SD * p.LowOutlierShift.SD,
 		wideFactor:  p.WideFactor * p.WideFactor,
 		lnAboveSaid: math.Log(1 - p.FalseAbove), lnFalseAbove: math.Log(p.FalseAbove),
@@ -59,9 +61,11 @@ func (g *Gaussian) update(s *Sight, d *doubt) (logL, said float64) {
 	el := e + d.lowShift
 	l2 := d.lnLow - 0.5*(el*el/low+math.Log(low)) - lnSqrt2Pi
 	l3 := d.lnFlat
-	top := max(max(l0, l1), max(l2, l3))
-	a0, a1, a2, a3 := math.Exp(l0-top), math.Exp(l1-top), math.Exp(l2-top), math.Exp(l3-top)
-	sum := a0 + a1 + a2 + a3
+	es := math.Abs(e) - slipDecades
+	l4 := d.lnSlip - 0.5*(es*es/total+math.Log(total)) - lnSqrt2Pi
+	top := max(max(l0, l1), max(l2, l3), l4)
+	a0, a1, a2, a3, a4 := math.Exp(l0-top), math.Exp(l1-top), math.Exp(l2-top), math.Exp(l3-top), math.Exp(l4-top)
+	sum := a0 + a1 + a2 + a3 + a4
 	r0, r1 := a0/sum, a1/sum
 	// Along k: "as said" moves by e and cuts the variance by total; the wide
 	// one moves by e*total/wide and cuts by total^2/wide; outliers do nothing.

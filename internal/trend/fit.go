@@ -5,6 +5,9 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/mat"
+
 	"creepage/internal/insulation"
 )
 
@@ -12,24 +15,24 @@ import (
 const (
 	slopeBetween  = 0.004 // spread of b between parts of one component, decades a degree
 	noisePrior    = 40    // pairs of values the default noise is worth
+	noiseShare    = 0.5   // power of the ratio found: part of it is real change, and a middle value knows no tails
 	spreadPrior   = 6     // vehicles the default spread of levels is worth
 	onsetPrior    = 4     // onsets the default hazard is worth
 	meterPriorSD  = 0.05  // of a meter's offset, decades
 	meterNamed    = 3     // standard deviations from which a meter is reported
 	meterLeast    = 0.05  // decades below which no offset is reported or allowed for
 	discoveryRate = 0.05  // of platforms' components reported
+	inSight       = 120   // days that a vehicle is in sight after its last record: visits come every one to four months (common practice, no source)
 )
 
 // pair is the change between consecutive values of one group.
 type pair struct {
 	dy, dt, df float64
-	days       float64
-	monitor    bool
 }
 
 // learnSlopes learns, per component, the temperature coefficient from changes
 // between consecutive visits at different temperatures, and the scatter of
-// testers and monitors from what is left, all with bounded influence.
+// testers from what is left, all with bounded influence.
 func (l *Learner) learnSlopes(p *Params, vs []*pupil) {
 	by := map[insulation.Component][]pair{}
 	for _, v := range vs {
@@ -40,7 +43,7 @@ func (l *Learner) learnSlopes(p *Params, vs []*pupil) {
 				if a.above || b.above || math.IsNaN(a.t) || math.IsNaN(b.t) || b.day == a.day {
 					continue
 				}
-				x := pair{dy: b.y - a.y, dt: b.t - a.t, days: float64(b.day - a.day), monitor: v.groups[i].key.Whole()}
+				x := pair{dy: b.y - a.y, dt: b.t - a.t}
 				if !math.IsNaN(a.f) && !math.IsNaN(b.f) {
 					x.df = b.f - a.f
 				}
@@ -50,7 +53,7 @@ func (l *Learner) learnSlopes(p *Params, vs []*pupil) {
 		}
 	}
 	p.ByComponent = map[string]Normal{}
-	var testers, monitors []float64
+	var testers []float64
 	for c := insulation.Battery; c <= insulation.System; c++ {
 		pairs := by[c]
 		if len(pairs) < 8 {
@@ -63,32 +66,23 @@ func (l *Learner) learnSlopes(p *Params, vs []*pupil) {
 			b, se, scale = fitSlope(pairs, l.base.Temperature, l.base.Humidity.Mean, b, scale)
 		}
 		p.ByComponent[c.String()] = Normal{Mean: b, SD: math.Hypot(min(slopeBetween, l.base.Temperature.SD), se)}
+		if c == insulation.System {
+			continue // each monitor's scatter is measured on its own (see ratio); their middle one tells neither of tails nor of weather
+		}
 		for _, x := range pairs {
-			r := x.dy + b*x.dt + l.base.Humidity.Mean*x.df
-			if c == insulation.System {
-				monitors = append(monitors, r)
-			} else {
-				testers = append(testers, r)
-			}
+			testers = append(testers, x.dy+b*x.dt+l.base.Humidity.Mean*x.df)
 		}
 	}
 	// A change between two visits holds twice the noise of one.
 	if n := float64(len(testers)); n > 20 {
 		was := l.base.ReadingSD*l.base.ReadingSD + l.base.VisitSD*l.base.VisitSD
 		found := square(robustScale(testers)) / 2
-		total := math.Exp((n*math.Log(max(found, 1e-4)) + noisePrior*math.Log(was)) / (n + noisePrior))
+		total := was * math.Pow(max(found, 1e-4)/was, noiseShare*n/(n+noisePrior))
 		// What a change of temperature guessed to 2 C adds is in the model apart.
 		total = max(total-square(l.base.Temperature.Mean*l.base.GivenCelsiusSD), 0.05*0.05)
 		total = min(total, 0.35*0.35)
 		share := l.base.VisitSD * l.base.VisitSD / was
 		p.ReadingSD, p.VisitSD = math.Sqrt(total*(1-share)), math.Sqrt(total*share)
-	}
-	if n := float64(len(monitors)); n > 20 {
-		was := l.base.MonitorSD * l.base.MonitorSD
-		found := square(robustScale(monitors)) / 2
-		total := math.Exp((n*math.Log(max(found, 1e-4)) + noisePrior*math.Log(was)) / (n + noisePrior))
-		f := min(max(math.Sqrt(total/was), 0.5), 3)
-		p.MonitorSD, p.MonitorSDNoTemp = l.base.MonitorSD*f, l.base.MonitorSDNoTemp*f
 	}
 }
 
@@ -331,13 +325,16 @@ func adjust(f []ComponentFinding) []ComponentFinding {
 // without codes.
 const leastCodes = 8
 
-// calibrationPrior is how sure the defaults of shift, scale and horizon are.
-var calibrationPrior = [3]float64{0.7, 0.15, 0.3}
+// calibrationPrior is how sure the defaults of a calibration's numbers are. What is stated
+// of vehicles of which nothing was seen moves least: where records have just begun few
+// codes have come yet, and it would sink just when they begin to.
+var calibrationPrior = [...]float64{0.2, 0.7, 0.15, 0.3}
 
 // due is a forecast that has come due.
 type due struct {
-	x, h, w float64 // logit of the raw probability, ln(days/90), weight
-	came    bool
+	at   [len(calibrationPrior)]float64 // what the numbers of a calibration are multiplied by
+	w    float64                        // weight
+	came bool
 }
 
 // learnCalibration fits the stated probability to what came of forecasts that
@@ -362,7 +359,7 @@ func (l *Learner) learnCalibration(p *Params, vs []*pupil, now day, report *Repo
 					if f.watched {
 						k = 1
 					}
-					rows[k] = append(rows[k], due{logit(raw), math.Log(float64(c.h) / 90), share * min(float64(forecastEvery)/float64(c.h), 1) / 2, came})
+					rows[k] = append(rows[k], due{basis(logit(raw), float64(c.h)), share * min(float64(forecastEvery)/float64(c.h), 1) / 2, came})
 				}
 			}
 		}
@@ -376,35 +373,39 @@ func fitCalibration(rows []due, before Calibration) Calibration {
 	if len(rows) == 0 {
 		return before
 	}
-	prior := [3]float64{before.Shift, before.Scale, before.Horizon}
-	theta := prior
+	const n = len(calibrationPrior)
+	prior := before.numbers()
+	of := prior
 	for range 25 {
-		var g [3]float64
-		var h [3][3]float64
+		var g [n]float64
+		var h [n * n]float64 // by rows, the upper triangle
 		for i, sd := range calibrationPrior {
-			g[i] = -(theta[i] - prior[i]) / (sd * sd)
-			h[i][i] = 1 / (sd * sd)
+			g[i] = -(of[i] - prior[i]) / (sd * sd)
+			h[i*n+i] = 1 / (sd * sd)
 		}
 		for _, r := range rows {
-			x := [3]float64{1, r.x, r.h}
-			q := logistic(theta[0] + theta[1]*r.x + theta[2]*r.h)
+			q := logistic(floats.Dot(of[:], r.at[:]))
 			e := -q
 			if r.came {
 				e++
 			}
-			for i := range 3 {
-				g[i] += r.w * e * x[i]
-				for j := range 3 {
-					h[i][j] += r.w * q * (1 - q) * x[i] * x[j]
+			for i := range n {
+				g[i] += r.w * e * r.at[i]
+				for j := i; j < n; j++ {
+					h[i*n+j] += r.w * q * (1 - q) * r.at[i] * r.at[j]
 				}
 			}
 		}
-		step := solve3(h, g)
-		for i := range theta {
-			theta[i] += min(max(step[i], -0.5), 0.5)
+		var factor mat.Cholesky
+		factor.Factorize(mat.NewSymDense(n, h[:])) // definite by its prior
+		var step mat.VecDense
+		_ = factor.SolveVecTo(&step, mat.NewVecDense(n, g[:])) // complains of a bad condition alone
+		for i := range of {
+			of[i] += min(max(step.AtVec(i), -0.5), 0.5)
 		}
 	}
-	return Calibration{Shift: theta[0], Scale: min(max(theta[1], 0.3), 3), Horizon: max(theta[2], 0), N: float64(len(rows))}
+	seen := of[1]
+	return Calibration{Unseen: min(of[0], seen), Seen: seen, Scale: min(max(of[2], 0.3), 3), Horizon: max(of[3], 0), N: float64(len(rows))}
 }
 
 // outcome says whether the code came within h days of a forecast, and how much
@@ -413,9 +414,16 @@ func fitCalibration(rows []due, before Calibration) Calibration {
 // vehicle had been worked on, nobody knows: such a forecast tells of the
 // days before that alone (exposure, as where lives are followed until they are
 // lost sight of), or a warning that is acted upon would teach that it was wrong.
+// A vehicle of which nothing comes any more is in sight for as long as visits may
+// lie apart: if only those seen again counted where no code came, codes would seem
+// more frequent than they are, most of all among vehicles that are seldom seen.
 func (v *pupil) outcome(d, h, now day) (came bool, share float64, worked bool) {
 	until := d + h
 	if until > now {
+		return false, 0, false
+	}
+	until = min(until, v.last+inSight)
+	if until <= d {
 		return false, 0, false
 	}
 	for _, w := range v.workDays {
@@ -428,30 +436,5 @@ func (v *pupil) outcome(d, h, now day) (came bool, share float64, worked bool) {
 			return true, 1, false
 		}
 	}
-	if until > v.last {
-		return false, 0, false
-	}
 	return false, float64(until-d) / float64(h), worked
-}
-
-// solve3 solves a symmetric positive definite 3 x 3 system.
-func solve3(a [3][3]float64, b [3]float64) [3]float64 {
-	for i := range 3 {
-		for j := i + 1; j < 3; j++ {
-			f := a[j][i] / a[i][i]
-			for k := i; k < 3; k++ {
-				a[j][k] -= f * a[i][k]
-			}
-			b[j] -= f * b[i]
-		}
-	}
-	var x [3]float64
-	for i := 2; i >= 0; i-- {
-		s := b[i]
-		for j := i + 1; j < 3; j++ {
-			s -= a[i][j] * x[j]
-		}
-		x[i] = s / a[i][i]
-	}
-	return x
 }

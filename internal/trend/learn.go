@@ -33,7 +33,7 @@ type Subjects uint8
 // Parts of what is learned.
 const (
 	Temperatures Subjects = 1 << iota // temperature coefficients by component
-	Noise                             // scatter of testers and monitors
+	Noise                             // scatter of testers
 	Meters                            // offsets of meters
 	Levels                            // levels of new vehicles by platform and group
 	Onsets                            // how often components leave their steady state
@@ -259,7 +259,7 @@ func (l *Learner) Learn(now time.Time) (Params, Report) {
 		p.ByComponent = l.base.ByComponent
 	}
 	if l.left&Noise != 0 {
-		p.ReadingSD, p.VisitSD, p.MonitorSD, p.MonitorSDNoTemp = l.base.ReadingSD, l.base.VisitSD, l.base.MonitorSD, l.base.MonitorSDNoTemp
+		p.ReadingSD, p.VisitSD = l.base.ReadingSD, l.base.VisitSD
 	}
 	if l.left&Meters == 0 {
 		l.learnMeters(&p, vs, &report)

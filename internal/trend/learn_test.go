@@ -185,3 +185,31 @@ func TestFewSureOnsetsTeachNoLowerHazard(t *testing.T) {
 		t.Errorf("after 240 onsets the whole's hazard is %.3g a day; want nearly %.3g", many.WholeOnset, rate)
 	}
 }
+
+// What a forecast of 90 days tells, worked by hand: of a vehicle first seen on day 0,
+// last on day 400, with a code on day 300 and work on day 200.
+func TestWhatAForecastTellsOfItsTime(t *testing.T) {
+	v := pupil{last: 400, codeDays: []day{300}, workDays: []day{200}}
+	for _, c := range []struct {
+		day, now day
+		came     bool
+		share    float64
+		worked   bool
+	}{
+		{50, 139, false, 0, false},          // not over yet
+		{50, 140, false, 1, false},          // over, without a code
+		{250, 339, false, 0, false},         // not over, although the code has come
+		{250, 340, true, 1, false},          // over
+		{209, 299, false, 1, false},         // its last day is the one before the code
+		{140, 600, false, 60.0 / 90, true},  // worked on after 60 of the 90 days
+		{200, 600, false, 0, true},          // on the day of the work
+		{350, 600, false, 1, false},         // ends after the last record, but in sight
+		{460, 600, false, 60.0 / 90, false}, // in sight for 60 of its 90 days
+		{520, 700, false, 0, false},         // out of sight
+	} {
+		came, share, worked := v.outcome(c.day, 90, c.now)
+		if came != c.came || math.Abs(share-c.share) > 1e-12 || worked != c.worked {
+			t.Errorf("from day %d, seen on day %d: came %v, share %.3f, worked on %v; want %v, %.3f, %v", c.day, c.now, came, share, worked, c.came, c.share, c.worked)
+		}
+	}
+}

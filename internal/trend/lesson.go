@@ -141,18 +141,18 @@ func (p Params) After(before *Params) (Params, Step) {
 func (p Params) given() string {
 	p.Version, p.TrackVersion = "", ""
 	p.ByComponent, p.LevelPriors, p.OnsetByComponent, p.MeterOffsets, p.Ceilings = nil, nil, nil, nil, nil
-	p.ReadingSD, p.VisitSD, p.MonitorSD, p.MonitorSDNoTemp, p.Onset, p.WholeOnset = 0, 0, 0, 0, 0, 0
+	p.ReadingSD, p.VisitSD, p.Onset, p.WholeOnset = 0, 0, 0, 0
 	p.Calibration, p.CalibrationTesters, p.BoundShift = Calibration{}, Calibration{}, 0
 	return fmt.Sprintf("%+v", p)
 }
 
 func (c *Calibration) moved(o *Calibration) bool {
-	return math.Abs(c.Shift-o.Shift) > shiftStep || math.Abs(c.Scale-o.Scale) > scaleStep || math.Abs(c.Horizon-o.Horizon) > shiftStep
+	return math.Abs(c.Unseen-o.Unseen) > shiftStep || math.Abs(c.Seen-o.Seen) > shiftStep || math.Abs(c.Scale-o.Scale) > scaleStep || math.Abs(c.Horizon-o.Horizon) > shiftStep
 }
 
 func (p *Params) movesTracks(o *Params) bool {
 	ratio := func(a, b, most float64) bool { return a > most*b || b > most*a }
-	if ratio(p.ReadingSD, o.ReadingSD, spreadStep) || ratio(p.VisitSD, o.VisitSD, spreadStep) || ratio(p.MonitorSD, o.MonitorSD, spreadStep) ||
+	if ratio(p.ReadingSD, o.ReadingSD, spreadStep) || ratio(p.VisitSD, o.VisitSD, spreadStep) ||
 		ratio(p.Onset, o.Onset, onsetStep) || ratio(p.WholeOnset, o.WholeOnset, onsetStep) {
 		return true
 	}

@@ -65,7 +65,7 @@ func NewModel(p Params) (*Model, error) {
 	m.falls, m.tail = newFalls(&p), newTail()
 	m.doubt, m.wholeDoubt = newDoubt(&p), newDoubt(&p)
 	sure := p
-	sure.LowOutlier, sure.FlatOutlier = min(p.LowOutlier, 1e-4), min(p.FlatOutlier, 1e-5)
+	sure.LowOutlier, sure.FlatOutlier, sure.SlipShare = min(p.LowOutlier, 1e-4), min(p.FlatOutlier, 1e-5), min(p.SlipShare, 1e-7)
 	m.sureDoubt = newDoubt(&sure)
 	return m, nil
 }

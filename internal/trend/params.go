@@ -36,13 +36,14 @@ type LevelPrior struct {
 	N    float64 `json:"n"` // vehicles it was learned from; 0: not learned
 }
 
-// Calibration maps the chain's raw code probability p within h days to the
-// stated one: logit(stated) = Shift + Scale*logit(p) + Horizon*ln(h/90).
+// Calibration maps the chain's raw code probability within h days to the stated one,
+// as log-odds: a line through what is stated of two raw chances, with a bend at the higher.
 type Calibration struct {
-	Shift   float64 `json:"shift"`
-	Scale   float64 `json:"scale"`
-	Horizon float64 `json:"horizon"`
-	N       float64 `json:"n"` // forecasts that had come due when it was fitted
+	Unseen  float64 `json:"unseen"`  // log-odds within 90 days that a raw chance of unseenOdds is stated as: hardly more than that of faults of which nothing was seen yet
+	Seen    float64 `json:"seen"`    // and one of seenOdds
+	Scale   float64 `json:"scale"`   // stated log-odds by raw ones above that
+	Horizon float64 `json:"horizon"` // added to them, times ln(h/90)
+	N       float64 `json:"n"`       // forecasts that had come due when it was fitted
 }
 
 // Params is every number of the method. Default returns the ones to start
@@ -149,6 +150,7 @@ type Params struct {
 	LowOutlierShift Normal  `json:"low_outlier_shift"` // mean below the level (positive), sd
 	FlatOutlier     float64 `json:"flat_outlier"`
 	FlatDecades     float64 `json:"flat_decades"`
+	SlipShare       float64 `json:"slip_share"`  // unit slips of a thousand, either way
 	WideShare       float64 `json:"wide_share"`  // readings with wide noise (heavy tails)
 	WideFactor      float64 `json:"wide_factor"` // their standard deviation over the usual one
 	FalseAbove      float64 `json:"false_above"`
@@ -214,16 +216,19 @@ func Default() Params {
 		DipMemory: 300, DipLeast: 0.65, DipLeastSD: 0.12, DipReach: 1.4, DipSD: 0.4, DipDays: 1000,
 		SinkNear: 20, SinkFar: 90, SinkOdds: 6,
 		SurvivalDays: 7, SurvivalFloor: 0.08,
-		LowOutlier: 0.02, LowOutlierShift: Normal{0.8, 0.4}, FlatOutlier: 0.003, FlatDecades: 4, WideShare: 0.05, WideFactor: 3,
+		LowOutlier: 0.02, LowOutlierShift: Normal{0.8, 0.4}, FlatOutlier: 0.003, SlipShare: 0.004, FlatDecades: 4, WideShare: 0.05, WideFactor: 3,
 		FalseAbove: 0.012, FalseBelow: 0.01, BadVisit: 0.02, BadVisitShift: Normal{-0.4, 0.6},
 		Rise: map[string]float64{"battery": 10, "cable": 10, "charger": 5, "compressor": 20, "inverter": 25,
 			"converter": 25, "heater": 30, "generator": 35, "motor": 40, "fuel_cell": 40},
 		RepairedSpread: 2, CleanedLevel: 0.5, CleanedU: 0.1, EventWhole: 1.0,
 		LeakTemperature: Normal{0.7, 0.006}, FallSpread: 0.25, FallPaths: 4000, BudgetFloor: 0.1,
-		// Fitted to simulated fleets of the fitting seeds, all physics together, and
-		// taken halfway: another fleet's differs.
-		Calibration: Calibration{Shift: 0.3, Scale: 0.87, Horizon: 0.5}, CalibrationTesters: Calibration{Shift: -0.2, Scale: 0.75, Horizon: 0.75},
-		FloorPerDay: 1e-6, Ceiling: 0.98, CrossUnseen: 0.05,
+		// Fitted to what came of raw chances: between the fit to simulated fleets of the fitting seeds,
+		// all physics together, and the fit to these and to those of two simulators
+		// written apart. Chances that something was seen to bring are overstated, those
+		// of vehicles of which nothing was seen hold, or are understated where testers alone look.
+		Calibration:        Calibration{Unseen: -5.2, Seen: -1.5, Scale: 0.75, Horizon: 0.5},
+		CalibrationTesters: Calibration{Unseen: -4.85, Seen: -1.7, Scale: 0.8, Horizon: 0.75},
+		FloorPerDay:        1e-6, Ceiling: 0.98, CrossUnseen: 0.05,
 	}
 }
 
@@ -273,10 +278,11 @@ func (p *Params) Validate() error {
 		{"dip_memory", p.DipMemory, 1, 1e5}, {"dip_least_sd", p.DipLeastSD, 1e-3, 3}, {"dip_sd", p.DipSD, 1e-3, 3}, {"dip_days", p.DipDays, 1, 1e5},
 		{"sink_near", p.SinkNear, 1, 1e5}, {"sink_far", p.SinkFar, 1, 1e5}, {"sink_odds", p.SinkOdds, 0, 100},
 		{"survival_days", p.SurvivalDays, 0.1, 1e5}, {"survival_floor", p.SurvivalFloor, 1e-6, 1},
-		{"low_outlier", p.LowOutlier, 1e-9, 0.3}, {"flat_outlier", p.FlatOutlier, 1e-9, 0.2}, {"flat_decades", p.FlatDecades, 0.1, 20},
+		{"low_outlier", p.LowOutlier, 1e-9, 0.3}, {"flat_outlier", p.FlatOutlier, 1e-9, 0.2}, {"flat_decades", p.FlatDecades, 0.1, 20}, {"slip_share", p.SlipShare, 1e-9, 0.2},
 		{"wide_share", p.WideShare, 1e-9, 0.4}, {"wide_factor", p.WideFactor, 1, 20}, {"false_above", p.FalseAbove, 1e-9, 0.5}, {"false_below", p.FalseBelow, 1e-9, 0.5}, {"bad_visit", p.BadVisit, 0, 0.5},
 		{"fall_paths", float64(p.FallPaths), 100, 1e6}, {"budget_floor", p.BudgetFloor, 1e-3, 1},
-		{"calibration.scale", p.Calibration.Scale, 1e-3, 10}, {"calibration_testers.scale", p.CalibrationTesters.Scale, 1e-3, 10}, {"ceiling", p.Ceiling, 0.5, 1}, {"floor_per_day", p.FloorPerDay, 0, 1e-3},
+		{"calibration.scale", p.Calibration.Scale, 1e-3, 10}, {"calibration_testers.scale", p.CalibrationTesters.Scale, 1e-3, 10},
+		{"calibration.unseen", p.Calibration.Unseen, -20, p.Calibration.Seen}, {"calibration_testers.unseen", p.CalibrationTesters.Unseen, -20, p.CalibrationTesters.Seen}, {"ceiling", p.Ceiling, 0.5, 1}, {"floor_per_day", p.FloorPerDay, 0, 1e-3},
 		{"bound_shift", p.BoundShift, -mostBoundShift, mostBoundShift},
 	} {
 		if math.IsNaN(f.value) || f.value < f.low || f.value > f.top {

@@ -34,7 +34,8 @@ func (r *sighting) likelihood(d *doubt, x *particle) float64 {
 		return math.Exp(d.lnAboveSaid)*normalCDF(-e/sightingSD) + math.Exp(d.lnFalseAbove)
 	}
 	return math.Exp(d.lnSaid+logNormalPDF(e, 0, v)) + math.Exp(d.lnWide+logNormalPDF(e, 0, v*d.wideFactor)) +
-		math.Exp(d.lnLow+logNormalPDF(e, -d.lowShift, v+d.lowVar)) + math.Exp(d.lnFlat)
+		math.Exp(d.lnLow+logNormalPDF(e, -d.lowShift, v+d.lowVar)) + math.Exp(d.lnFlat) +
+		math.Exp(d.lnSlip)*(math.Exp(logNormalPDF(e, -3, v))+math.Exp(logNormalPDF(e, 3, v)))
 }
 
 // belief is what a filter says after a reading.
@@ -191,7 +192,7 @@ func TestTheBankIsExactWhereNothingIsApproximated(t *testing.T) {
 	m := hasty(t, func(p *Params) {
 		p.Onset, p.FirstSight = 0, 0.5
 		p.RateUp, p.RateDown, p.RateToStable, p.RateDampToStable, p.RateDropOnward, p.RateBetter, p.RateBetterStable = 0, 0, 0, 0, 0, 0, 0
-		p.LowOutlier, p.FlatOutlier, p.WideShare = 1e-9, 1e-9, 1e-9
+		p.LowOutlier, p.FlatOutlier, p.SlipShare, p.WideShare = 1e-9, 1e-9, 1e-9, 1e-9
 	})
 	record := []sighting{{0, 9.4, 0.1, 18, seenEqual}, {40, 9.1, 0, 25, seenEqual}, {35, 8.95, 0.3, 8, seenEqual}, {30, 8.8, 0.1, 20, seenEqual}}
 	prior := Normal{9.2, 0.5}
