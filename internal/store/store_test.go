@@ -82,7 +82,7 @@ func TestSetsLearnedBeforeGoOnAsTheyWere(t *testing.T) {
 	// Calibrations were one line: two of its points name it now, and give it back.
 	d.Exec(t, `DELETE FROM param_sets`)
 	d.Exec(t, `INSERT INTO param_sets (organisation_id, version, params, created_at)
-		SELECT $1, 'before', jsonb_build_object('calibration', line, 'calibration_testers', line), now() FROM (SELECT '{"n": 70, "shift": 0.25, "scale": 0.75, "horizon": 0.5}'::jsonb AS line) AS l`, id)
+		SELECT $1, version, params, now() FROM (VALUES ('before'), ('none')) AS v (version) CROSS JOIN LATERAL (SELECT CASE version WHEN 'none' THEN '{}' ELSE jsonb_build_object('calibration', line, 'calibration_testers', line) END AS params FROM (SELECT '{"n": 70, "shift": 0.25, "scale": 0.75, "horizon": 0.5}'::jsonb AS line) AS l) AS p`, id)
 	for _, step := range [...]struct{ way, want string }{
 		{".up.sql", `{"n": 70, "seen": -1.25, "scale": 0.75, "unseen": -3.875, "horizon": 0.5} {"n": 70, "seen": -1.25, "scale": 0.75, "unseen": -3.875, "horizon": 0.5} 1e-9`},
 		{".down.sql", `{"n": 70, "scale": 0.75, "shift": 0.25, "horizon": 0.5} {"n": 70, "scale": 0.75, "shift": 0.25, "horizon": 0.5} -`},
@@ -93,9 +93,13 @@ func TestSetsLearnedBeforeGoOnAsTheyWere(t *testing.T) {
 		}
 		d.Exec(t, string(text))
 		var got string
-		d.Query(t, `SELECT concat_ws(' ', params ->> 'calibration', params ->> 'calibration_testers', coalesce((params ->> 'slip_share')::float8::text, '-')) FROM param_sets`, &got)
+		d.Query(t, `SELECT concat_ws(' ', params ->> 'calibration', params ->> 'calibration_testers', coalesce((params ->> 'slip_share')::float8::text, '-')) FROM param_sets WHERE version = 'before'`, &got)
 		if strings.ReplaceAll(got, "1e-09", "1e-9") != step.want {
 			t.Errorf("%s: %s, want %s", step.way, got, step.want)
+		}
+		d.Query(t, `SELECT (params - 'slip_share')::text FROM param_sets WHERE version = 'none'`, &got)
+		if got != "{}" {
+			t.Errorf("%s made %s of a set without calibrations", step.way, got)
 		}
 	}
 	var forced bool

@@ -33,8 +33,8 @@ func (l *Learner) learnBounds(p *Params, vs []*pupil, now day, report *Report) {
 			call := !open && near >= b.Raise
 			open = near >= b.Raise || open && near >= b.End
 			came, share, worked := v.outcome(f.day, falseDays, now)
-			if share == 0 && !worked {
-				continue
+			if share < 1 && !worked {
+				continue // lost from sight before it could be told
 			}
 			days := float64(forecastEvery)
 			if i+1 < len(v.forecasts) {

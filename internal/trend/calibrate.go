@@ -16,7 +16,7 @@ func (p *Params) calibrated(raw, h float64, watched bool) float64 {
 		c = p.Calibration
 	}
 	at, of := basis(logit(x), h), c.numbers()
-	return min(max(logistic(floats.Dot(at[:], of[:])), floor), p.Ceiling)
+	return min(max(logistic(floats.Dot(at[:], of[:])+below(logit(x))), floor), p.Ceiling)
 }
 
 // Raw log-odds between which a calibration's line runs.
@@ -28,11 +28,14 @@ const (
 // basis is what each number of a calibration (unseen, seen, scale, horizon) is multiplied
 // by where the raw log-odds within h days are x.
 func basis(x, h float64) [4]float64 {
-	low := min(x-seenOdds, 0) / (unseenOdds - seenOdds)
+	low := min(max((x-seenOdds)/(unseenOdds-seenOdds), 0), 1)
 	return [4]float64{low, 1 - low, max(x-seenOdds, 0), math.Log(h / 90)}
 }
 
-// numbers are those that basis goes with.
+// below is what is added to them below the lower point.
+func below(x float64) float64 { return min(x-unseenOdds, 0) }
+
+// numbers are those that basis multiplies, in its order.
 func (c *Calibration) numbers() [4]float64 {
 	return [4]float64{c.Unseen, c.Seen, c.Scale, c.Horizon}
 }

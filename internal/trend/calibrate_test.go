@@ -65,9 +65,9 @@ func TestACalibrationIsLearnedAndTheUnseenLast(t *testing.T) {
 				for i := range at {
 					q += at[i] * of[i]
 				}
-				q = logistic(q)
+				q = logistic(q + below(x))
 				n := weight * math.Exp(-0.5*(x+6)) // hardly anything is seen of most
-				rows = append(rows, due{at, n * q, true}, due{at, n * (1 - q), false})
+				rows = append(rows, due{at, below(x), n * q, true}, due{at, below(x), n * (1 - q), false})
 			}
 		}
 		return fitCalibration(rows, before)

@@ -4,7 +4,8 @@ import "math"
 
 // doubt is the mixture a reading is weighed with: as said, as said with wide
 // noise, or not about the state at all: an outlier, or a thousand times or a thousandth
-// of what was read, which where little is known of a track nothing but its share tells.
+// of what was read (where little is known of a track, only the share of such slips tells one
+// from a drop).
 type doubt struct {
 	lnSaid, lnWide   float64 // ln shares
 	lnLow, lnFlat    float64 // of values: a low outlier; anywhere within the flat decades
@@ -61,7 +62,7 @@ func (g *Gaussian) update(s *Sight, d *doubt) (logL, said float64) {
 	el := e + d.lowShift
 	l2 := d.lnLow - 0.5*(el*el/low+math.Log(low)) - lnSqrt2Pi
 	l3 := d.lnFlat
-	es := math.Abs(e) - slipDecades
+	es := math.Abs(e) - slipDecades // of the nearer of the two
 	l4 := d.lnSlip - 0.5*(es*es/total+math.Log(total)) - lnSqrt2Pi
 	top := max(max(l0, l1), max(l2, l3), l4)
 	a0, a1, a2, a3, a4 := math.Exp(l0-top), math.Exp(l1-top), math.Exp(l2-top), math.Exp(l3-top), math.Exp(l4-top)

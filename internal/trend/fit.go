@@ -15,7 +15,7 @@ import (
 const (
 	slopeBetween  = 0.004 // spread of b between parts of one component, decades a degree
 	noisePrior    = 40    // pairs of values the default noise is worth
-	noiseShare    = 0.5   // power of the ratio found: part of it is real change, and a middle value knows no tails
+	noiseShare    = 0.5   // power of the ratio to it that is followed at most: part of what is found is real change, and a median knows no tails
 	spreadPrior   = 6     // vehicles the default spread of levels is worth
 	onsetPrior    = 4     // onsets the default hazard is worth
 	meterPriorSD  = 0.05  // of a meter's offset, decades
@@ -67,7 +67,7 @@ func (l *Learner) learnSlopes(p *Params, vs []*pupil) {
 		}
 		p.ByComponent[c.String()] = Normal{Mean: b, SD: math.Hypot(min(slopeBetween, l.base.Temperature.SD), se)}
 		if c == insulation.System {
-			continue // each monitor's scatter is measured on its own (see ratio); their middle one tells neither of tails nor of weather
+			continue // each monitor's scatter is measured on its own (see ratio); a median over all tells neither of tails nor of weather
 		}
 		for _, x := range pairs {
 			testers = append(testers, x.dy+b*x.dt+l.base.Humidity.Mean*x.df)
@@ -76,11 +76,9 @@ func (l *Learner) learnSlopes(p *Params, vs []*pupil) {
 	// A change between two visits holds twice the noise of one.
 	if n := float64(len(testers)); n > 20 {
 		was := l.base.ReadingSD*l.base.ReadingSD + l.base.VisitSD*l.base.VisitSD
-		found := square(robustScale(testers)) / 2
-		total := was * math.Pow(max(found, 1e-4)/was, noiseShare*n/(n+noisePrior))
 		// What a change of temperature guessed to 2 C adds is in the model apart.
-		total = max(total-square(l.base.Temperature.Mean*l.base.GivenCelsiusSD), 0.05*0.05)
-		total = min(total, 0.35*0.35)
+		found := max(square(robustScale(testers))/2-square(l.base.Temperature.Mean*l.base.GivenCelsiusSD), 0.05*0.05)
+		total := min(was*math.Pow(found/was, noiseShare*n/(n+noisePrior)), 0.35*0.35)
 		share := l.base.VisitSD * l.base.VisitSD / was
 		p.ReadingSD, p.VisitSD = math.Sqrt(total*(1-share)), math.Sqrt(total*share)
 	}
@@ -328,11 +326,15 @@ const leastCodes = 8
 // calibrationPrior is how sure the defaults of a calibration's numbers are. What is stated
 // of vehicles of which nothing was seen moves least: where records have just begun few
 // codes have come yet, and it would sink just when they begin to.
-var calibrationPrior = [...]float64{0.2, 0.7, 0.15, 0.3}
+var calibrationPrior = [...]float64{0.2, 0.7, 0.15, 0.3} // unseen, seen, scale, horizon: the order of basis
+
+// leastScale is the least slope of a calibration, so that what ranks before stays before.
+const leastScale = 0.3
 
 // due is a forecast that has come due.
 type due struct {
-	at   [len(calibrationPrior)]float64 // what the numbers of a calibration are multiplied by
+	at   [len(calibrationPrior)]float64 // what the numbers of a calibration are multiplied by,
+	plus float64                        // and what is added
 	w    float64                        // weight
 	came bool
 }
@@ -359,7 +361,7 @@ func (l *Learner) learnCalibration(p *Params, vs []*pupil, now day, report *Repo
 					if f.watched {
 						k = 1
 					}
-					rows[k] = append(rows[k], due{basis(logit(raw), float64(c.h)), share * min(float64(forecastEvery)/float64(c.h), 1) / 2, came})
+					rows[k] = append(rows[k], due{basis(logit(raw), float64(c.h)), below(logit(raw)), share * min(float64(forecastEvery)/float64(c.h), 1) / 2, came})
 				}
 			}
 		}
@@ -384,7 +386,7 @@ func fitCalibration(rows []due, before Calibration) Calibration {
 			h[i*n+i] = 1 / (sd * sd)
 		}
 		for _, r := range rows {
-			q := logistic(floats.Dot(of[:], r.at[:]))
+			q := logistic(floats.Dot(of[:], r.at[:]) + r.plus)
 			e := -q
 			if r.came {
 				e++
@@ -397,7 +399,9 @@ func fitCalibration(rows []due, before Calibration) Calibration {
 			}
 		}
 		var factor mat.Cholesky
-		factor.Factorize(mat.NewSymDense(n, h[:])) // definite by its prior
+		if !factor.Factorize(mat.NewSymDense(n, h[:])) {
+			return before // definite by its prior, unless a forecast is no number
+		}
 		var step mat.VecDense
 		_ = factor.SolveVecTo(&step, mat.NewVecDense(n, g[:])) // complains of a bad condition alone
 		for i := range of {
@@ -405,7 +409,7 @@ func fitCalibration(rows []due, before Calibration) Calibration {
 		}
 	}
 	seen := of[1]
-	return Calibration{Unseen: min(of[0], seen), Seen: seen, Scale: min(max(of[2], 0.3), 3), Horizon: max(of[3], 0), N: float64(len(rows))}
+	return Calibration{Unseen: min(of[0], seen+leastScale*(unseenOdds-seenOdds)), Seen: seen, Scale: min(max(of[2], leastScale), 3), Horizon: max(of[3], 0), N: float64(len(rows))}
 }
 
 // outcome says whether the code came within h days of a forecast, and how much

@@ -114,7 +114,7 @@ func TestParametersMoveOnlyMaterially(t *testing.T) {
 
 	forecasts := base
 	forecasts.Version = "next"
-	forecasts.CalibrationTesters.Seen += 0.5
+	forecasts.CalibrationTesters.Unseen += 0.5
 	forecasts.ReadingSD *= 1.05 // not material, and so not taken over
 	next, step := forecasts.After(&base)
 	if step != ForecastStep || next.Version != "next" || next.TrackVersion != base.Version || next.ReadingSD != base.ReadingSD || next.CalibrationTesters != forecasts.CalibrationTesters {

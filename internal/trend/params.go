@@ -36,12 +36,13 @@ type LevelPrior struct {
 	N    float64 `json:"n"` // vehicles it was learned from; 0: not learned
 }
 
-// Calibration maps the chain's raw code probability within h days to the stated one,
-// as log-odds: a line through what is stated of two raw chances, with a bend at the higher.
+// Calibration maps the chain's raw code probability within h days to the stated one, as
+// log-odds: Unseen at unseenOdds and Seen at seenOdds, straight between them, with slope 1
+// below and Scale above; to which Horizon*ln(h/90) is added.
 type Calibration struct {
-	Unseen  float64 `json:"unseen"`  // log-odds within 90 days that a raw chance of unseenOdds is stated as: hardly more than that of faults of which nothing was seen yet
-	Seen    float64 `json:"seen"`    // and one of seenOdds
-	Scale   float64 `json:"scale"`   // stated log-odds by raw ones above that
+	Unseen  float64 `json:"unseen"`  // stated log-odds within 90 days where the raw ones are unseenOdds: about where vehicles of which nothing was seen stand
+	Seen    float64 `json:"seen"`    // where the raw ones are seenOdds
+	Scale   float64 `json:"scale"`   // slope of stated by raw log-odds above that
 	Horizon float64 `json:"horizon"` // added to them, times ln(h/90)
 	N       float64 `json:"n"`       // forecasts that had come due when it was fitted
 }
@@ -150,7 +151,7 @@ type Params struct {
 	LowOutlierShift Normal  `json:"low_outlier_shift"` // mean below the level (positive), sd
 	FlatOutlier     float64 `json:"flat_outlier"`
 	FlatDecades     float64 `json:"flat_decades"`
-	SlipShare       float64 `json:"slip_share"`  // unit slips of a thousand, either way
+	SlipShare       float64 `json:"slip_share"`  // of values a thousand times too high or too low
 	WideShare       float64 `json:"wide_share"`  // readings with wide noise (heavy tails)
 	WideFactor      float64 `json:"wide_factor"` // their standard deviation over the usual one
 	FalseAbove      float64 `json:"false_above"`
@@ -278,10 +279,11 @@ func (p *Params) Validate() error {
 		{"dip_memory", p.DipMemory, 1, 1e5}, {"dip_least_sd", p.DipLeastSD, 1e-3, 3}, {"dip_sd", p.DipSD, 1e-3, 3}, {"dip_days", p.DipDays, 1, 1e5},
 		{"sink_near", p.SinkNear, 1, 1e5}, {"sink_far", p.SinkFar, 1, 1e5}, {"sink_odds", p.SinkOdds, 0, 100},
 		{"survival_days", p.SurvivalDays, 0.1, 1e5}, {"survival_floor", p.SurvivalFloor, 1e-6, 1},
-		{"low_outlier", p.LowOutlier, 1e-9, 0.3}, {"flat_outlier", p.FlatOutlier, 1e-9, 0.2}, {"flat_decades", p.FlatDecades, 0.1, 20}, {"slip_share", p.SlipShare, 1e-9, 0.2},
+		{"low_outlier", p.LowOutlier, 1e-9, 0.3}, {"flat_outlier", p.FlatOutlier, 1e-9, 0.2}, {"flat_decades", p.FlatDecades, 0.1, 20}, {"slip_share", p.SlipShare, 1e-9, 0.05},
 		{"wide_share", p.WideShare, 1e-9, 0.4}, {"wide_factor", p.WideFactor, 1, 20}, {"false_above", p.FalseAbove, 1e-9, 0.5}, {"false_below", p.FalseBelow, 1e-9, 0.5}, {"bad_visit", p.BadVisit, 0, 0.5},
 		{"fall_paths", float64(p.FallPaths), 100, 1e6}, {"budget_floor", p.BudgetFloor, 1e-3, 1},
 		{"calibration.scale", p.Calibration.Scale, 1e-3, 10}, {"calibration_testers.scale", p.CalibrationTesters.Scale, 1e-3, 10},
+		{"calibration.seen", p.Calibration.Seen, -20, 20}, {"calibration_testers.seen", p.CalibrationTesters.Seen, -20, 20},
 		{"calibration.unseen", p.Calibration.Unseen, -20, p.Calibration.Seen}, {"calibration_testers.unseen", p.CalibrationTesters.Unseen, -20, p.CalibrationTesters.Seen}, {"ceiling", p.Ceiling, 0.5, 1}, {"floor_per_day", p.FloorPerDay, 0, 1e-3},
 		{"bound_shift", p.BoundShift, -mostBoundShift, mostBoundShift},
 	} {
