@@ -10,13 +10,13 @@ import (
 // floor that grows with the horizon and the ceiling.
 func (p *Params) calibrated(raw, h float64, watched bool) float64 {
 	floor := p.FloorPerDay * math.Max(h, 1)
-	x := min(max(raw, floor), p.Ceiling)
+	x := logit(min(max(raw, floor), p.Ceiling))
 	c := p.CalibrationTesters
 	if watched {
 		c = p.Calibration
 	}
-	at, of := basis(logit(x), h), c.numbers()
-	return min(max(logistic(floats.Dot(at[:], of[:])+below(logit(x))), floor), p.Ceiling)
+	at, of := basis(x, h), c.numbers()
+	return min(max(logistic(floats.Dot(at[:], of[:])+below(x)), floor), p.Ceiling)
 }
 
 // Raw log-odds between which a calibration's line runs.

@@ -356,12 +356,12 @@ func (l *Learner) learnCalibration(p *Params, vs []*pupil, now day, report *Repo
 					if share == 0 {
 						continue
 					}
-					raw := min(max(c.raw, p.FloorPerDay*float64(c.h)), p.Ceiling)
+					x := logit(min(max(c.raw, p.FloorPerDay*float64(c.h)), p.Ceiling))
 					k := 0
 					if f.watched {
 						k = 1
 					}
-					rows[k] = append(rows[k], due{basis(logit(raw), float64(c.h)), below(logit(raw)), share * min(float64(forecastEvery)/float64(c.h), 1) / 2, came})
+					rows[k] = append(rows[k], due{basis(x, float64(c.h)), below(x), share * min(float64(forecastEvery)/float64(c.h), 1) / 2, came})
 				}
 			}
 		}

@@ -237,7 +237,7 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	case !g.dips.fell(level):
 		g.dips.last, g.dips.day = level, d // a fall that goes on
 	}
-	_, believed := g.bank.update(&s, &m.wholeDoubt)
+	_, believed := g.bank.update(&s, &m.doubt)
 	g.readings++
 	g.last = d
 	g.settle()
@@ -303,7 +303,7 @@ func (m *Model) boundParts(mem *memory, p *insulation.Platform, d day, whole *gr
 			continue // far below what is expected: it would tell nothing
 		}
 		g.bringTo(m.chainOf(p.ID, g.key), d)
-		g.bank.update(&s, &m.wholeDoubt)
+		g.bank.update(&s, &m.doubt)
 	}
 }
 

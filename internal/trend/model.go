@@ -20,7 +20,6 @@ type Model struct {
 	rise        [numComponents + 1]float64
 	temperature [numComponents + 1]Normal
 	doubt       doubt
-	wholeDoubt  doubt
 	sureDoubt   doubt     // of what was doubted once and comes again
 	spare       sync.Pool // of forecasts, so that a fleet's daily evaluation allocates nothing
 }
@@ -63,7 +62,7 @@ func NewModel(p Params) (*Model, error) {
 		m.special[key] = at(math.Min(p.Onset*factor, 0.05))
 	}
 	m.falls, m.tail = newFalls(&p), newTail()
-	m.doubt, m.wholeDoubt = newDoubt(&p), newDoubt(&p)
+	m.doubt = newDoubt(&p)
 	sure := p
 	sure.LowOutlier, sure.FlatOutlier, sure.SlipShare = min(p.LowOutlier, 1e-4), min(p.FlatOutlier, 1e-5), min(p.SlipShare, 1e-7)
 	m.sureDoubt = newDoubt(&sure)
