@@ -170,7 +170,10 @@ func TestDeliveryOfAWarningIsRecordedWithItsJob(t *testing.T) {
 	}
 	e.step(w)
 	e.evaluate(w)
-	if e.count(`SELECT count(*) FROM river_job`) == 0 {
+	// Once started, the clock adds jobs of its own, sooner or later.
+	const told = `SELECT count(*) FROM river_job WHERE kind = 'warning_changed'`
+	jobs := e.count(told)
+	if jobs == 0 {
 		t.Fatal("there is no job to be done")
 	}
 	done := make(chan struct{})
@@ -178,7 +181,7 @@ func TestDeliveryOfAWarningIsRecordedWithItsJob(t *testing.T) {
 		defer close(done)
 		tick := time.NewTicker(20 * time.Millisecond)
 		defer tick.Stop()
-		for e.count(`SELECT count(*) FROM river_job WHERE state <> 'completed'`) > 0 {
+		for e.count(told+` AND state = 'completed'`) < jobs {
 			<-tick.C
 		}
 	}()
@@ -193,8 +196,8 @@ func TestDeliveryOfAWarningIsRecordedWithItsJob(t *testing.T) {
 	if err := w.jobs.Stop(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	if n := e.count(`SELECT count(*) FROM river_job WHERE metadata->'output'->>'endpoints' = '0'`); n != e.count(`SELECT count(*) FROM river_job`) {
-		t.Errorf("%d jobs say to how many endpoints they were delivered", n)
+	if n := e.count(told + ` AND metadata->'output'->>'endpoints' = '0'`); n != jobs {
+		t.Errorf("%d of %d jobs say to how many endpoints they were delivered", n, jobs)
 	}
 }
 
