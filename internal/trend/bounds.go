@@ -29,7 +29,8 @@ func (l *Learner) learnBounds(p *Params, vs []*pupil, now day, report *Report) {
 	for _, v := range vs {
 		open := false
 		for i, f := range v.forecasts {
-			near, b := p.near(f), p.bounds(&usualPolicy, f.watched)
+			b := p.bounds(&usualPolicy, f.watched)
+			near := p.keptWithin(f, b.Days)
 			call := !open && near >= b.Raise
 			open = near >= b.Raise || open && near >= b.End
 			came, share, worked := v.outcome(f.day, falseDays, now)
@@ -57,9 +58,9 @@ func (l *Learner) learnBounds(p *Params, vs []*pupil, now day, report *Report) {
 	p.BoundShift = min(max(falseShare*math.Log(rate/usualFalseCalls), -mostBoundShift), mostBoundShift)
 }
 
-// near is the stated chance within the nearer half of the usual lead time, of a kept
-// forecast: on a straight line between the two horizons that are kept.
-func (p *Params) near(f forecastSample) float64 {
+// keptWithin is the stated chance within some days of a kept forecast: on straight lines
+// from now to the two horizons that are kept.
+func (p *Params) keptWithin(f forecastSample, days float64) float64 {
 	curve := []CurvePoint{{30, p.calibrated(f.raw30, 30, f.watched)}, {90, p.calibrated(f.raw90, 90, f.watched)}}
-	return Within(curve, usualPolicy.near())
+	return Within(curve, days)
 }

@@ -79,35 +79,35 @@ func TestMovedBoundsAreAskedForAndNamed(t *testing.T) {
 	p.BoundShift = math.Log(2)
 	m := mustModel(t, p)
 	policy := DefaultPolicy()
-	// Odds 65/935 doubled are 130/935, 0.12207; of 0.3 times that it ends.
+	// Odds 35/965 doubled are 70/965, 0.06763; of 0.3 times that it ends.
 	b := p.bounds(&policy, false)
-	if math.Abs(b.Raise-130.0/1065) > 1e-12 || math.Abs(b.End-0.3*130/1065) > 1e-12 {
+	if math.Abs(b.Raise-70.0/1035) > 1e-12 || math.Abs(b.End-0.3*70/1035) > 1e-12 || b.Days != 30 {
 		t.Errorf("bounds %+v", b)
 	}
-	due := Outlook{Curve: []CurvePoint{{45, 0.1}}, EvaluatedAt: at(1)}
+	due := Outlook{Curve: []CurvePoint{{30, 0.05}}, EvaluatedAt: at(1)}
 	for shift, want := range map[float64]State{0: Due, math.Log(2): Unknown} {
 		q := Default()
 		q.BoundShift = shift
 		f := mustModel(t, q).forecastAt(seenOnce(t), harborVan(), at(1), allHorizons())
 		if got := f.state(&due); got != want {
-			t.Errorf("with the odds %.1f times as high a chance of 0.1 is %s, want %s", math.Exp(shift), got, want)
+			t.Errorf("with the odds %.1f times as high a chance of 0.05 is %s, want %s", math.Exp(shift), got, want)
 		}
 		f.done()
 	}
 	var rs RuleState
 	var changes []Change
-	for d, chance := range []float64{.11, .11, .11, .11, .13, .13, .13, .13} {
+	for d, chance := range []float64{.06, .06, .06, .06, .07, .07, .07, .07} {
 		rs, changes = m.Fold(rs, dueBy(d, chance), policy)
 		if (len(changes) == 1) != (d == 7) {
 			t.Errorf("day %d: %d changes", d, len(changes))
 		}
 	}
 	for d := 8; d < 24; d++ {
-		if rs, changes = m.Fold(rs, dueBy(d, .03), policy); len(changes) > 0 {
+		if rs, changes = m.Fold(rs, dueBy(d, .015), policy); len(changes) > 0 {
 			break
 		}
 	}
-	if len(changes) != 1 || changes[0].Reason != "the chance within 45 days has been below 3.7 % for 14 days" {
+	if len(changes) != 1 || changes[0].Reason != "the chance within 30 days has been below 2 % for 14 days" {
 		t.Errorf("ended with %+v", changes)
 	}
 }

@@ -82,6 +82,18 @@ func (m *memory) find(k GroupKey) *group {
 	return nil
 }
 
+// watched says whether the whole vehicle's own track is known: by its monitor,
+// or live by the voltmeter method. What such a vehicle's forecasts are worth
+// differs from those made of test points alone.
+func (m *memory) watched() bool {
+	for i := range m.groups {
+		if g := &m.groups[i]; g.key.Whole() && g.readings > 0 {
+			return true
+		}
+	}
+	return false
+}
+
 // prepare makes the groups of a platform that are not there yet, as of a day.
 func (m *memory) prepare(model *Model, p *insulation.Platform, d day) {
 	if m.points == len(p.Points) && m.platform == p.ID && len(m.groups) > 0 {

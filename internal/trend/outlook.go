@@ -101,11 +101,12 @@ type Outlook struct {
 	Raw30, Raw90              float64 // before calibration, for Learner.Forecast
 	Watched                   bool    // the vehicle's own monitor is among what is known
 
-	Limiting insulation.Component // 0 if none can be named
-	Reason   string
-	Parts    []Part
-	Missing  []string // test points never measured
-	Doubts   []Doubt  // recent rows set aside or doubted
+	Limiting      insulation.Component // 0 if none can be named
+	LimitingShare float64              // of the chance within 90 days, what hangs on it
+	Reason        string
+	Parts         []Part
+	Missing       []string // test points never measured
+	Doubts        []Doubt  // recent rows set aside or doubted
 
 	CodeSet        time.Time // an isolation code was set and nothing has been done since; zero: none
 	MonitorDefect  time.Time // a monitor defect code was set; its values since are not used; zero: none

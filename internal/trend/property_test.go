@@ -158,7 +158,8 @@ func TestEvaluateEqualsOutlookAndFold(t *testing.T) {
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 3))
 		es := history(rng, p, 100)
 		v := NewVehicle("x")
-		policy := Policy{LeadDays: rapid.SampledFrom([]float64{30, 60, 77, 90, 400, 1600}).Draw(rt, "lead"), Watched: Bounds{0.12, 0.04}, Testers: Bounds{0.05, 0.02}, HoldDays: 1, EndDays: 7}
+		days := rapid.SampledFrom([]float64{10, 21, 30, 38.5, 45, 200, 800})
+		policy := Policy{LeadDays: 90, Watched: Bounds{days.Draw(rt, "watched"), 0.12, 0.04}, Testers: Bounds{days.Draw(rt, "testers"), 0.05, 0.02}, HoldDays: 1, EndDays: 7}
 		var a, b RuleState
 		for _, e := range es {
 			add(t, m, v, p, e)

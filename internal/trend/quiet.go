@@ -33,7 +33,8 @@ func (m *Model) quiet(v *Vehicle, p *insulation.Platform, at time.Time, policy P
 		return o, false
 	}
 	f.ruled(&o)
-	return o, Within(o.Curve, policy.near()) < m.params.bounds(&policy, f.watched()).Raise && o.P0 < underRaise
+	b := m.params.bounds(&policy, f.watched())
+	return o, Within(o.Curve, b.Days) < b.Raise && o.P0 < underRaise
 }
 
 // bound fills in upper bounds of the raw probabilities, or says that it cannot.

@@ -31,13 +31,13 @@ func (k WarningKind) String() string {
 }
 
 // Policy is what an organisation wants to be told. A code that is due is judged
-// by its chance within the nearer half of the lead time: one that is as likely only
+// by its chance within the nearest days of the lead time: one that is as likely only
 // towards the lead time's end is of a slow fault, warned of too early, or of a fault
-// that may yet level off. At the same rate of false calls the nearer half meets .03 to .05 more of
-// the codes in time (simulated fleets of the fitting seeds).
+// that may yet level off.
 //
-// More is asked of a vehicle whose own monitor is known: its chance moves with every
-// day's value and comes by a bound in passing, that of test points moves at visits alone.
+// Of a vehicle whose own monitor is known the days are fewer, for it is looked at every
+// day, and more is asked: its chance moves with every day's value and comes by a bound in
+// passing, that of test points moves at visits alone.
 type Policy struct {
 	LeadDays float64 `json:"lead_days"` // how far ahead a code is to be warned of
 	Watched  Bounds  `json:"watched"`   // for vehicles whose own monitor is known
@@ -46,9 +46,10 @@ type Policy struct {
 	EndDays  float64 `json:"end_days"`  // days for which it stays below Bounds.End before code_due is ended
 }
 
-// Bounds are the probabilities within the nearer half of the lead time that raise
-// code_due and that end it.
+// Bounds are the probabilities of a code within so many days that raise code_due
+// and that end it.
 type Bounds struct {
+	Days  float64 `json:"days"`
 	Raise float64 `json:"raise"`
 	End   float64 `json:"end"`
 }
@@ -62,13 +63,10 @@ func (ps *Params) bounds(p *Policy, watched bool) Bounds {
 	}
 	if ps.BoundShift != 0 {
 		raise := logistic(logit(b.Raise) + ps.BoundShift)
-		b = Bounds{Raise: raise, End: b.End * raise / b.Raise}
+		b.Raise, b.End = raise, b.End*raise/b.Raise
 	}
 	return b
 }
-
-// near is the nearer half of the lead time, days.
-func (p *Policy) near() float64 { return p.LeadDays / 2 }
 
 // usualLead is how far ahead codes are warned of by default.
 const usualLead = 90.0
@@ -76,8 +74,8 @@ const usualLead = 90.0
 var usualPolicy = PolicyOf(usualLead, UsualFalseCalls)
 
 // DefaultPolicy looks 90 days ahead with the usual number of false calls: a warning is
-// raised when the probability within 45 days has stood at its bound for three days and
-// ended after 14 days below three tenths of it; an odd value of a
+// raised when the probability within 30 days, or 21 where the vehicle's own monitor is
+// known, has stood at its bound for three days and ended after 14 days below three tenths of it; an odd value of a
 // monitor moves a forecast until the next one.
 func DefaultPolicy() Policy { return usualPolicy }
 
@@ -92,29 +90,34 @@ const (
 	ManyFalseCalls
 )
 
-// raises are the probabilities within the nearer half of 90 days that raise a warning
-// of a vehicle known by test points alone.
-var raises = [...]float64{FewFalseCalls: 0.12, UsualFalseCalls: 0.065, ManyFalseCalls: 0.04}
+// raises are the probabilities within raiseDays that raise a warning of a vehicle
+// known by test points alone.
+var raises = [...]float64{FewFalseCalls: 0.07, UsualFalseCalls: 0.035, ManyFalseCalls: 0.022}
 
 // PolicyOf is the policy of an organisation that wants to be warned some days
-// ahead and bears so many false calls, the usual ones if it is none of the three. The odds that raise a warning grow with the lead
-// time as those of a code do, so that about as many false calls come of every lead
+// ahead and bears so many false calls, the usual ones if it is none of the three. The odds that raise a warning grow with the days
+// it is judged by as those of a code do, so that about as many false calls come of every lead
 // time. A warning is ended at three tenths of the probability that raises it.
 func PolicyOf(leadDays float64, f FalseCalls) Policy {
 	if f < FewFalseCalls || f > ManyFalseCalls {
 		f = UsualFalseCalls
 	}
-	odds := raises[f] / (1 - raises[f]) * math.Pow(leadDays/usualLead, leadGrowth)
-	at := func(odds float64) Bounds {
+	judgedBy := func(share, times float64) Bounds {
+		days := max(share*leadDays, leastDays)
+		odds := times * raises[f] / (1 - raises[f]) * math.Pow(days/raiseDays, oddsGrowth)
 		p := odds / (1 + odds)
-		return Bounds{Raise: p, End: 0.3 * p}
+		return Bounds{Days: days, Raise: p, End: 0.3 * p}
 	}
-	return Policy{LeadDays: leadDays, Watched: at(watchedOdds * odds), Testers: at(odds), HoldDays: 3, EndDays: 14}
+	return Policy{LeadDays: leadDays, Watched: judgedBy(watchedShare, watchedOdds), Testers: judgedBy(testersShare, 1), HoldDays: 3, EndDays: 14}
 }
 
 const (
-	leadGrowth  = 1.5 // power of the lead time with which the odds of a code within it grow
-	watchedOdds = 1.8 // times the odds that are asked of a vehicle whose own monitor is known
+	testersShare = raiseDays / usualLead // of the lead time, by which a vehicle known by test points alone is judged,
+	watchedShare = 21 / usualLead        // and one whose own monitor is known
+	raiseDays    = 30.0
+	leastDays    = 10.0 // a warning is to come a week before the code
+	oddsGrowth   = 1.5  // power of the days with which the odds of a code within them grow
+	watchedOdds  = 2.4  // times the odds that are asked of a vehicle whose own monitor is known
 )
 
 // OpenWarning is a warning that has been raised and not ended.
@@ -131,14 +134,15 @@ type OpenWarning struct {
 // ofCode says whether a kind is about the vehicle's code, brought about by whichever component.
 func (k WarningKind) ofCode() bool { return k == CodeDue || k == UnderCodeLimit }
 
-// noteLimiting notes which component limits at a time.
-func (w *OpenWarning) noteLimiting(c insulation.Component, at time.Time) {
+// noteLimiting notes which component limits by an outlook; another than the warning
+// names must do so clearly: where many might, the first of them changes with the weather.
+func (w *OpenWarning) noteLimiting(o *Outlook) {
 	switch {
 	case !w.Kind.ofCode():
-	case c == 0 || c == w.Component:
+	case o.Limiting == 0 || o.Limiting == w.Component || o.LimitingShare < renameShare:
 		w.Other, w.OtherSince = 0, time.Time{}
-	case c != w.Other:
-		w.Other, w.OtherSince = c, at
+	case o.Limiting != w.Other:
+		w.Other, w.OtherSince = o.Limiting, o.EvaluatedAt
 	}
 }
 
@@ -173,7 +177,10 @@ const (
 	dueAtOnce  = 3.0 // times the probability that raises code_due: not waited on
 	dropRaise  = 0.5 // weight of "has just dropped"
 	dropEnd    = 0.2
-	renameDays = 14.0 // for which another component has limited before a warning of the code is raised anew by its name
+	// For so many days another component must have limited, and that much of the chance must
+	// have hung on it, before a warning of the code is raised anew by its name.
+	renameDays  = 14.0
+	renameShare = 0.6
 )
 
 // condition is one thing a warning can be about, as an outlook shows it.
@@ -182,7 +189,7 @@ type condition struct {
 	component   insulation.Component
 	raise, keep bool // begin a warning; let one that is open stand
 	probability float64
-	atOnce      bool  // of code_due: so likely within the nearer half of the lead time that it is not waited on
+	atOnce      bool  // of code_due: so likely within the days it is judged by that it is not waited on
 	part        *Part // what it is about, where that is a part
 }
 
@@ -198,7 +205,7 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 	open := slices.Clone(rs.Open)
 	for i := range open {
 		w := &open[i]
-		if w.noteLimiting(o.Limiting, o.EvaluatedAt); w.misnamed(o.EvaluatedAt) && find(conditions, w.Kind, w.Component).raise {
+		if w.noteLimiting(o); w.misnamed(o.EvaluatedAt) && find(conditions, w.Kind, w.Component).raise {
 			renamed = append(renamed, w.Kind)
 		}
 	}
@@ -271,7 +278,8 @@ func find(conditions []condition, k WarningKind, c insulation.Component) conditi
 
 // conditionsOf reads every condition off an outlook.
 func (m *Model) conditionsOf(o *Outlook, policy Policy) []condition {
-	near, bounds := Within(o.Curve, policy.near()), m.params.bounds(&policy, o.Watched)
+	bounds := m.params.bounds(&policy, o.Watched)
+	near := Within(o.Curve, bounds.Days)
 	free := o.CodeSet.IsZero()
 	out := []condition{
 		{kind: CodeDue, raise: free && near >= bounds.Raise, keep: near >= bounds.End, probability: Within(o.Curve, policy.LeadDays), atOnce: near >= dueAtOnce*bounds.Raise},
@@ -330,7 +338,8 @@ func merge(out []condition, c condition) []condition {
 func (m *Model) endWords(c condition, o *Outlook, policy Policy) string {
 	switch c.kind {
 	case CodeDue:
-		return fmt.Sprintf("the chance within %.0f days has been below %.2g %% for %.0f days", policy.near(), 100*m.params.bounds(&policy, o.Watched).End, policy.EndDays)
+		b := m.params.bounds(&policy, o.Watched)
+		return fmt.Sprintf("the chance within %.0f days has been below %.2g %% for %.0f days", b.Days, 100*b.End, policy.EndDays)
 	case UnderCodeLimit:
 		return fmt.Sprintf("the whole has stood above the code limit for %.0f days", policy.EndDays)
 	case UnderServiceLimit:
@@ -347,7 +356,7 @@ func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at ti
 	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
 	if v.open != 0 {
 		limiting, sure := rs.warnsOfCode(), false
-		rows, n := decidingRows(policy.near(), limiting)
+		rows, n := decidingRows(m.params.bounds(&policy, v.now.watched()).Days, limiting)
 		if !limiting {
 			o, sure = m.quiet(v, p, at, policy, rows[:n])
 		}
@@ -390,9 +399,7 @@ func (m *Model) glance(v *Vehicle, p *insulation.Platform, at time.Time, rows []
 	defer f.done()
 	f.ruled(&o)
 	if limiting {
-		if i := f.limiting(horizon90); i >= 0 {
-			o.Limiting = f.groups[i].g.key.Component
-		}
+		f.nameLimiting(&o)
 	}
 	return o
 }

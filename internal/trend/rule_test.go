@@ -9,9 +9,9 @@ import (
 	"creepage/internal/insulation"
 )
 
-// dueBy is an outlook that holds a code within 45 days to be so likely.
+// dueBy is an outlook that holds a code within the days of either bound to be so likely.
 func dueBy(day int, p float64) *Outlook {
-	return &Outlook{EvaluatedAt: at(day), Curve: []CurvePoint{{45, p}, {90, 0.9}}, P90: 0.9, Limiting: insulation.Motor}
+	return &Outlook{EvaluatedAt: at(day), Curve: []CurvePoint{{21, p}, {30, p}, {90, 0.9}}, P90: 0.9, Limiting: insulation.Motor, LimitingShare: 0.9}
 }
 
 // restarted is the rule's memory as it is after a restart.
@@ -27,8 +27,7 @@ func restarted(t *testing.T, rs RuleState) (out RuleState) {
 	return out
 }
 
-// A warning waits until the probability within the nearer half of the lead time
-// has stood for three days, through a restart too, unless it is three times as high.
+// A warning waits until the probability within the days it is judged by has stood for three days, through a restart too, unless it is three times as high.
 func TestAWarningWaitsThreeDays(t *testing.T) {
 	m, policy := model(t), DefaultPolicy()
 	for _, c := range []struct {
@@ -36,11 +35,11 @@ func TestAWarningWaitsThreeDays(t *testing.T) {
 		p    []float64 // a day each
 		want int       // day on which it is raised; -1: not
 	}{
-		{"one high day", []float64{.04, .1, .04, .04}, -1},
-		{"high, low, high again", []float64{.1, .1, .1, .04, .1, .1, .1, .04}, -1},
-		{"stands", []float64{.04, .12, .1, .08, .08, .08}, 4},
-		{"three times as high", []float64{.04, .25}, 1},
-		{"rises to three times meanwhile", []float64{.1, .3}, 1},
+		{"one high day", []float64{.02, .05, .02, .02}, -1},
+		{"high, low, high again", []float64{.05, .05, .05, .02, .05, .05, .05, .02}, -1},
+		{"stands", []float64{.02, .06, .05, .04, .04, .04}, 4},
+		{"three times as high", []float64{.02, .12}, 1},
+		{"rises to three times meanwhile", []float64{.05, .15}, 1},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var rs RuleState
@@ -67,7 +66,7 @@ func TestAMonitoredVehiclesChanceMustBeHigher(t *testing.T) {
 	for _, c := range []struct {
 		chance           float64
 		watched, testers bool
-	}{{.05, false, false}, {.08, false, true}, {.12, true, true}} {
+	}{{.03, false, false}, {.04, false, true}, {.05, true, true}} {
 		for watched, want := range map[bool]bool{true: c.watched, false: c.testers} {
 			var rs RuleState
 			for d := range 5 {
@@ -91,18 +90,20 @@ func TestAWarningGoesOnUnderTheNameOfWhatLimits(t *testing.T) {
 	for _, c := range []struct {
 		name    string
 		limits  func(day int) insulation.Component
+		share   float64 // of the chance
 		chance  float64
 		renamed int // day; -1: not
 	}{
-		{"another from day 5 on", other, .3, 19},
+		{"another from day 5 on", other, .9, .3, 19},
+		{"another, by a little", other, .55, .3, -1},
 		{"none can be named on day 12", func(d int) insulation.Component {
 			if d == 12 {
 				return none
 			}
 			return other(d)
-		}, .3, 27},
-		{"they take turns", func(d int) insulation.Component { return [...]insulation.Component{motor, inverter}[d/10%2] }, .3, -1},
-		{"the chance would not raise it", other, .05, -1},
+		}, .9, .3, 27},
+		{"they take turns", func(d int) insulation.Component { return [...]insulation.Component{motor, inverter}[d/10%2] }, .9, .3, -1},
+		{"the chance would not raise it", other, .9, .02, -1},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			rs, changes := m.Fold(RuleState{}, dueBy(0, .3), policy)
@@ -113,7 +114,7 @@ func TestAWarningGoesOnUnderTheNameOfWhatLimits(t *testing.T) {
 			for d := 1; d < 60; d++ {
 				rs = restarted(t, rs)
 				o := dueBy(d, c.chance)
-				o.Limiting, o.Reason = c.limits(d), "the inverter falls"
+				o.Limiting, o.LimitingShare, o.Reason = c.limits(d), c.share, "the inverter falls"
 				rs, changes = m.Fold(rs, o, policy)
 				if len(changes) == 0 {
 					continue
@@ -195,9 +196,9 @@ func TestAReadingJustBelowItsServiceLimitIsSaidToBe(t *testing.T) {
 	}
 }
 
-// The odds of a code that a policy asks for grow with the power 1.5 of its lead time, and
-// are 1.8 times as high where the vehicle's own monitor is known; a
-// policy that names none of the three is the usual one.
+// A policy judges by a third of its lead time, or by 21 of 90 days where the vehicle's own monitor is
+// known, never by fewer than ten days; the odds it asks for grow with the power 1.5 of that, and are 2.4
+// times as high with a monitor; one that names none of the three is the usual one.
 func TestAPolicyAsksForMoreTheFurtherItLooks(t *testing.T) {
 	if p := DefaultPolicy(); p != PolicyOf(90, UsualFalseCalls) || p.HoldDays != 3 || p.EndDays != 14 {
 		t.Errorf("the default is %+v", p)
@@ -205,15 +206,20 @@ func TestAPolicyAsksForMoreTheFurtherItLooks(t *testing.T) {
 	for _, c := range []struct {
 		lead             float64
 		calls            FalseCalls
-		testers, watched float64 // worked by hand: odds 65/935, 12/88 and 4/96, times (lead/90)^1.5, and 1.8 times that
+		testers, watched Bounds // worked by hand: odds 35/965, 70/930 and 22/978, times (days/30)^1.5, and 2.4 times that
 	}{
-		{90, UsualFalseCalls, 0.065, 0.11121}, {180, UsualFalseCalls, 0.16432, 0.26141}, {30, UsualFalseCalls, 0.013202, 0.023516}, {365, FewFalseCalls, 0.5269, 0.66719},
-		{14, ManyFalseCalls, 0.0025498, 0.0045803}, {90, 0, 0.065, 0.11121}, {90, ManyFalseCalls + 1, 0.065, 0.11121},
+		{90, UsualFalseCalls, Bounds{Days: 30, Raise: 0.035}, Bounds{Days: 21, Raise: 0.048507}},
+		{180, UsualFalseCalls, Bounds{Days: 60, Raise: 0.093041}, Bounds{Days: 42, Raise: 0.126022}},
+		{30, UsualFalseCalls, Bounds{Days: 10, Raise: 0.0069317}, Bounds{Days: 10, Raise: 0.016476}},
+		{365, FewFalseCalls, Bounds{Days: 121.66667, Raise: 0.380705}, Bounds{Days: 85.16667, Raise: 0.463539}},
+		{14, ManyFalseCalls, Bounds{Days: 10, Raise: 0.0043105}, Bounds{Days: 10, Raise: 0.0102830}},
+		{90, 0, Bounds{Days: 30, Raise: 0.035}, Bounds{Days: 21, Raise: 0.048507}},
+		{90, ManyFalseCalls + 1, Bounds{Days: 30, Raise: 0.035}, Bounds{Days: 21, Raise: 0.048507}},
 	} {
 		p := PolicyOf(c.lead, c.calls)
-		for _, b := range []struct{ got, want float64 }{{p.Testers.Raise, c.testers}, {p.Watched.Raise, c.watched}, {p.Testers.End, 0.3 * c.testers}, {p.Watched.End, 0.3 * c.watched}} {
-			if math.Abs(b.got/b.want-1) > 1e-3 {
-				t.Errorf("%g days, %d: %.5f, want %.5f", c.lead, c.calls, b.got, b.want)
+		for _, b := range []struct{ got, want Bounds }{{p.Testers, c.testers}, {p.Watched, c.watched}} {
+			if math.Abs(b.got.Raise/b.want.Raise-1) > 1e-4 || math.Abs(b.got.End/b.want.Raise-0.3) > 1e-4 || math.Abs(b.got.Days-b.want.Days) > 1e-4 {
+				t.Errorf("%g days, %d: %+v, want %+v and three tenths of it", c.lead, c.calls, b.got, b.want)
 			}
 		}
 		if p.LeadDays != c.lead {

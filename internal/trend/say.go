@@ -79,10 +79,7 @@ func (f *forecast) figures(v *Vehicle, p *insulation.Platform, at time.Time) (o 
 	if v.now.codeDay != 0 {
 		o.CodeSet = v.now.codeDay.start()
 	}
-	limiting = f.limiting(horizon90)
-	if limiting >= 0 {
-		o.Limiting = f.groups[limiting].g.key.Component
-	}
+	limiting = f.nameLimiting(&o)
 	o.State = f.state(&o)
 	return o, limiting
 }
@@ -92,10 +89,10 @@ func (f *forecast) now() float64 { return f.raw[0] }
 
 // state puts an outlook in one word.
 func (f *forecast) state(o *Outlook) State {
-	switch {
-	case !o.CodeSet.IsZero() || o.P0 >= underAt:
+	if !o.CodeSet.IsZero() || o.P0 >= underAt {
 		return Under
-	case Within(o.Curve, usualPolicy.near()) >= f.model.params.bounds(&usualPolicy, f.watched()).Raise:
+	}
+	if b := f.model.params.bounds(&usualPolicy, f.watched()); Within(o.Curve, b.Days) >= b.Raise {
 		return Due
 	}
 	for i := range f.groups {
@@ -133,23 +130,35 @@ func (f *forecast) knows() float64 {
 	return float64(seen) / float64(all)
 }
 
-// limiting returns the group most likely to bring the code about within a
-// horizon, or -1. What the whole's own track says goes to the parts by how
-// readily each could be the one that holds the whole where it is.
-func (f *forecast) limiting(h int) int {
-	score := f.scores(h)
-	best := -1
+// nameLimiting writes into an outlook which component limits, if one can be named, and
+// returns the group of it most likely to bring the code about within 90 days, or -1.
+func (f *forecast) nameLimiting(o *Outlook) int {
+	if f.raw[horizon90] < namedAt {
+		return -1
+	}
+	score := f.scores(horizon90)
+	best, total := -1, 0.0
 	for i, s := range score {
+		total += s
 		if s > 0 && (best < 0 || s > score[best]) {
 			best = i
 		}
 	}
-	if best >= 0 && f.raw[h] < namedAt {
+	if best < 0 {
 		return -1
+	}
+	o.Limiting = f.groups[best].g.key.Component
+	for i, s := range score {
+		if f.groups[i].g.key.Component == o.Limiting {
+			o.LimitingShare += s / total
+		}
 	}
 	return best
 }
 
+// scores returns for each group the chance within a horizon that hangs on it. What the
+// whole's own track says goes to the parts by how readily each could be the one that
+// holds the whole where it is.
 func (f *forecast) scores(h int) []float64 {
 	score := make([]float64, len(f.groups))
 	for i := range f.groups {

@@ -115,8 +115,8 @@ func TestLowServiceLimitsAreNoReasonToExpectACode(t *testing.T) {
 	rng := rand.New(rand.NewPCG(4, 4))
 	add(t, m, v, p, visit(0, p, rng, func(insulation.Component, insulation.Conductor) float64 { return 9 })[:1]...)
 	o := m.Outlook(v, p, at(1))
-	if bounds := DefaultPolicy().Testers; Within(o.Curve, 45) > bounds.Raise/2 {
-		t.Errorf("a code within 45 days is held to be %.3f likely after one good reading", Within(o.Curve, 45))
+	if bounds := DefaultPolicy().Testers; Within(o.Curve, bounds.Days) > bounds.Raise/2 {
+		t.Errorf("a code within %g days is held to be %.3f likely after one good reading", bounds.Days, Within(o.Curve, bounds.Days))
 	}
 	if prior := m.levelPrior(p, GroupKey{Component: p.Points[0].Component, Conductor: GroupOf(p.Points[0].Component, p.Points[0].Conductor, 0).Conductor}); math.Abs(prior.Mean-math.Log10(p.CodeLimit())-m.params.LevelAboveCode) > 1e-12 {
 		t.Errorf("level prior %v", prior)

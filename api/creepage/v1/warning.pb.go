@@ -29,12 +29,12 @@ type WarningPolicy_FalseCalls int32
 
 const (
 	WarningPolicy_FALSE_CALLS_UNSPECIFIED WarningPolicy_FalseCalls = 0
-	// Few: warned when the chance of the code within the nearer half of the lead time has stood for
-	// three days at a bound, for 90 days ahead 0.12, or 0.2 where the vehicle's own monitor is known.
+	// Few: warned when the chance of the code within a third of the lead time has stood for three days at
+	// a bound, for 90 days ahead 0.07 within 30 days; where the vehicle's own monitor is known 0.096 within 21.
 	WarningPolicy_FEW WarningPolicy_FalseCalls = 1
-	// Usual: 0.065 and 0.11 for 90 days ahead.
+	// Usual: for 90 days ahead 0.035 within 30 days, or 0.049 within 21.
 	WarningPolicy_USUAL WarningPolicy_FalseCalls = 2
-	// Many: 0.04 and 0.07 for 90 days ahead.
+	// Many: for 90 days ahead 0.022 within 30 days, or 0.031 within 21.
 	WarningPolicy_MANY WarningPolicy_FalseCalls = 3
 )
 
@@ -201,8 +201,9 @@ func (Warning_Finding) EnumDescriptor() ([]byte, []int) {
 // due. Before it states one, that is 90 days ahead with USUAL tolerance.
 type WarningPolicy struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// How many days ahead a code is to be warned of. The odds that raise a warning grow with
-	// the power 1.5 of it, so that about as many false calls come of every lead time.
+	// How many days ahead a code is to be warned of. A warning is judged by the nearest third of them, or by 21 of 90
+	// where the vehicle's own monitor is known, by ten days at least. The odds that raise it grow with
+	// the power 1.5 of that, so that about as many false calls come of every lead time.
 	LeadDays int32 `protobuf:"varint,1,opt,name=lead_days,json=leadDays,proto3" json:"lead_days,omitempty"`
 	// How many false calls are borne. The odds that raise a warning follow the false calls that the usual ones would
 	// have made in the organisation's own records, by at most a factor of 2.7 either way.

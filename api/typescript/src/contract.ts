@@ -3339,8 +3339,9 @@ export interface components {
             falseCalls: components["schemas"]["creepage.v1.WarningPolicy.FalseCalls"];
             /**
              * Format: int32
-             * @description How many days ahead a code is to be warned of. The odds that raise a warning grow with
-             *     the power 1.5 of it, so that about as many false calls come of every lead time.
+             * @description How many days ahead a code is to be warned of. A warning is judged by the nearest third of them, or by 21 of 90
+             *     where the vehicle's own monitor is known, by ten days at least. The odds that raise it grow with
+             *     the power 1.5 of that, so that about as many false calls come of every lead time.
              */
             leadDays: number;
         };
