@@ -30,7 +30,7 @@ func (l *Learner) learnBounds(p *Params, vs []*pupil, now day, report *Report) {
 		open := false
 		for i, f := range v.forecasts {
 			b := p.bounds(&usualPolicy, f.watched)
-			near := p.keptWithin(f, b.Days)
+			near := p.keptWithin(&f, b.Days)
 			call := !open && near >= b.Raise
 			open = near >= b.Raise || open && near >= b.End
 			came, share, worked := v.outcome(f.day, falseDays, now)
@@ -58,9 +58,10 @@ func (l *Learner) learnBounds(p *Params, vs []*pupil, now day, report *Report) {
 	p.BoundShift = min(max(falseShare*math.Log(rate/usualFalseCalls), -mostBoundShift), mostBoundShift)
 }
 
-// keptWithin is the stated chance within some days of a kept forecast: on straight lines
-// from now to the two horizons that are kept.
-func (p *Params) keptWithin(f forecastSample, days float64) float64 {
-	curve := []CurvePoint{{30, p.calibrated(f.raw30, 30, f.watched)}, {90, p.calibrated(f.raw90, 90, f.watched)}}
-	return Within(curve, days)
+// keptWithin is the stated chance within some days of a kept forecast, its log-odds on a
+// straight line of the days' logarithm through the two horizons that are kept.
+func (p *Params) keptWithin(f *forecastSample, days float64) float64 {
+	at30 := p.calibrated(f.raw30, 30, f.watched)
+	at90 := max(p.calibrated(f.raw90, 90, f.watched), at30)
+	return logistic(logit(at30) + (logit(at90)-logit(at30))*math.Log(days/30)/math.Log(3))
 }

@@ -73,6 +73,31 @@ func TestBoundsStayWhereCodesAreNotRecorded(t *testing.T) {
 	}
 }
 
+// The chance within other days than those kept goes on along their odds: worked by hand, odds of 1/9 within 30 days and 1 within 90
+// grow with the power 2 of the days (3^2 = 9), so that 60 days have 4/9, 15 days 1/36.
+func TestTheChanceWithinOtherDaysFollowsTheOdds(t *testing.T) {
+	p := Default()
+	raw := func(chance float64, days float64, watched bool) float64 { // which is stated as that chance
+		lo, hi := -20.0, 20.0
+		for range 100 {
+			if mid := (lo + hi) / 2; p.calibrated(logistic(mid), days, watched) < chance {
+				lo = mid
+			} else {
+				hi = mid
+			}
+		}
+		return logistic((lo + hi) / 2)
+	}
+	for _, watched := range []bool{true, false} {
+		f := forecastSample{watched: watched, raw30: raw(0.1, 30, watched), raw90: raw(0.5, 90, watched)}
+		for days, odds := range map[float64]float64{30: 1. / 9, 90: 1, 60: 4. / 9, 15: 1. / 36} {
+			if got, want := p.keptWithin(&f, days), odds/(1+odds); math.Abs(got/want-1) > 1e-9 {
+				t.Errorf("monitor %v, %g days: %.6f, want %.6f", watched, days, got, want)
+			}
+		}
+	}
+}
+
 // What the bounds are moved by holds for the rule, for the word that stands beside it, and for what a warning's end says.
 func TestMovedBoundsAreAskedForAndNamed(t *testing.T) {
 	p := Default()

@@ -59,7 +59,10 @@ func (p *Params) curve(raw *[numHorizons]float64, watched bool) []CurvePoint {
 func Within(curve []CurvePoint, days float64) float64 {
 	var last CurvePoint
 	for _, c := range curve {
-		if days <= c.Days {
+		if days == c.Days {
+			return c.Probability
+		}
+		if days < c.Days {
 			return last.Probability + (c.Probability-last.Probability)*(days-last.Days)/(c.Days-last.Days)
 		}
 		last = c

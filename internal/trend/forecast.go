@@ -129,7 +129,9 @@ func (f *forecast) bring(x *partForecast) {
 	}
 }
 
-// watched is that of the vehicle's memory.
+// watched says whether the whole vehicle's own track is known: by its monitor,
+// or live by the voltmeter method. What such a vehicle's forecasts are worth
+// differs from those made of test points alone.
 func (f *forecast) watched() bool { return f.whole >= 0 }
 
 // pickWhole takes a whole-vehicle track as the code's own, the code's quantity before the other.

@@ -82,17 +82,18 @@ func (m *memory) find(k GroupKey) *group {
 	return nil
 }
 
-// watched says whether the whole vehicle's own track is known: by its monitor,
-// or live by the voltmeter method. What such a vehicle's forecasts are worth
-// differs from those made of test points alone.
-func (m *memory) watched() bool {
+// followed says whether the whole vehicle has been read within followDays of a day.
+func (m *memory) followed(d day) bool {
 	for i := range m.groups {
-		if g := &m.groups[i]; g.key.Whole() && g.readings > 0 {
+		if g := &m.groups[i]; g.key.Whole() && g.readings > 0 && d-g.last <= followDays {
 			return true
 		}
 	}
 	return false
 }
+
+// followDays is for how long a vehicle counts as followed after its whole was last read.
+const followDays = 30
 
 // prepare makes the groups of a platform that are not there yet, as of a day.
 func (m *memory) prepare(model *Model, p *insulation.Platform, d day) {

@@ -13,7 +13,7 @@ type State uint8
 const (
 	Steady  State = iota + 1
 	Falling       // declines, no crossing in sight
-	Due           // the crossing is expected within the lead time
+	Due           // a crossing may come within the lead time: its chance has passed the usual policy's bound
 	Under         // below the code limit now
 	Unknown       // too little to say; Missing tells what
 )
@@ -99,7 +99,8 @@ type Outlook struct {
 	DaysP10, DaysP50, DaysP90 float64
 	Curve                     []CurvePoint
 	Raw30, Raw90              float64 // before calibration, for Learner.Forecast
-	Watched                   bool    // the vehicle's own monitor is among what is known
+	Watched                   bool    // the vehicle's own monitor is among what is known,
+	Followed                  bool    // and has been read within the last 30 days
 
 	Limiting      insulation.Component // 0 if none can be named
 	LimitingShare float64              // of the chance within 90 days, what hangs on it

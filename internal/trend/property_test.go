@@ -159,7 +159,7 @@ func TestEvaluateEqualsOutlookAndFold(t *testing.T) {
 		es := history(rng, p, 100)
 		v := NewVehicle("x")
 		days := rapid.SampledFrom([]float64{10, 21, 30, 38.5, 45, 200, 800})
-		policy := Policy{LeadDays: 90, Watched: Bounds{days.Draw(rt, "watched"), 0.12, 0.04}, Testers: Bounds{days.Draw(rt, "testers"), 0.05, 0.02}, HoldDays: 1, EndDays: 7}
+		policy := Policy{LeadDays: 90, Followed: Bounds{days.Draw(rt, "followed"), 0.12, 0.04}, Testers: Bounds{days.Draw(rt, "testers"), 0.05, 0.02}, HoldDays: 1, EndDays: 7}
 		var a, b RuleState
 		for _, e := range es {
 			add(t, m, v, p, e)

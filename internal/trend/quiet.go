@@ -33,7 +33,7 @@ func (m *Model) quiet(v *Vehicle, p *insulation.Platform, at time.Time, policy P
 		return o, false
 	}
 	f.ruled(&o)
-	b := m.params.bounds(&policy, f.watched())
+	b := m.params.bounds(&policy, o.Followed)
 	return o, Within(o.Curve, b.Days) < b.Raise && o.P0 < underRaise
 }
 

@@ -3,6 +3,8 @@ package trend
 import (
 	"encoding/json"
 	"math"
+	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -60,22 +62,101 @@ func TestAWarningWaitsThreeDays(t *testing.T) {
 	}
 }
 
-// More is asked of a vehicle whose own monitor is known.
+// A vehicle that is followed by its monitor is judged by nearer days than one that only testers look at, in what
+// raises a warning, in its state and in what ends it.
+func TestAFollowedVehicleIsJudgedByNearerDays(t *testing.T) {
+	m, policy := model(t), DefaultPolicy()
+	v := seenOnce(t)
+	for followed, within := range map[bool]string{true: "21", false: "30"} {
+		for _, c := range []struct {
+			at21, at30 float64
+			want       bool
+		}{{.01, .06, !followed}, {.06, .06, true}, {.01, .03, false}} {
+			o := Outlook{EvaluatedAt: at(1), Curve: []CurvePoint{{21, c.at21}, {30, c.at30}, {90, .9}}, Followed: followed}
+			f := m.forecastAt(v, harborVan(), at(1), allHorizons())
+			if got := f.state(&o) == Due; got != c.want {
+				t.Errorf("followed %v, %g and %g: due %v", followed, c.at21, c.at30, got)
+			}
+			f.done()
+			var rs RuleState
+			for d := range 5 {
+				o.EvaluatedAt = at(d)
+				rs, _ = m.Fold(rs, &o, policy)
+			}
+			if got := len(rs.Open) == 1; got != c.want {
+				t.Errorf("followed %v, %g and %g: warned %v", followed, c.at21, c.at30, got)
+			}
+		}
+		rs := RuleState{Open: []OpenWarning{{Kind: CodeDue, RaisedAt: at(0), BelowSince: at(0)}}}
+		o := dueBy(14, .001)
+		o.Followed = followed
+		if _, changes := m.Fold(rs, o, policy); len(changes) != 1 || !strings.HasPrefix(changes[0].Reason, "the chance within "+within+" days has been below ") {
+			t.Errorf("followed %v: %+v", followed, changes)
+		}
+	}
+}
+
+// A vehicle is followed while its whole was read within 30 days; a part's reading is no look at the whole.
+func TestAVehicleIsFollowedWhileItsMonitorIsRead(t *testing.T) {
+	m, v, p := model(t), NewVehicle("x"), harborVan()
+	add(t, m, v, p, tester(0, insulation.Motor, insulation.PhaseU, 3e9))
+	if m.Outlook(v, p, at(1)).Followed {
+		t.Error("followed without a monitor")
+	}
+	add(t, m, v, p, monitor(10, 3e6))
+	add(t, m, v, p, tester(60, insulation.Motor, insulation.PhaseU, 3e9))
+	for d, want := range map[int]bool{60: false, 90: false} {
+		if o := m.Outlook(v, p, at(d)); o.Followed != want || !o.Watched {
+			t.Errorf("day %d: followed %v, its monitor is known: %v", d, o.Followed, o.Watched)
+		}
+	}
+	add(t, m, v, p, monitor(61, 3e6))
+	for d, want := range map[int]bool{61: true, 91: true, 92: false} {
+		if o := m.Outlook(v, p, at(d)); o.Followed != want {
+			t.Errorf("day %d: followed %v", d, o.Followed)
+		}
+	}
+}
+
+// The component that limits is the one on whose groups together most of the chance hangs: worked by hand, .2 and
+// .19 of the two poles are more than .3 of a third group; and of .69 in all that is .5652.
+func TestWhatLimitsIsTheComponentWithMostOfTheChance(t *testing.T) {
+	m, v, p := model(t), NewVehicle("x"), harborVan()
+	add(t, m, v, p, visit(0, p, rand.New(rand.NewPCG(1, 1)), func(insulation.Component, insulation.Conductor) float64 { return 9 })...)
+	f := m.forecastAt(v, p, at(1), allHorizons())
+	defer f.done()
+	for i := range f.groups {
+		x := &f.groups[i]
+		x.p[horizon90] = map[GroupKey]float64{{insulation.Battery, Plus}: .2, {insulation.Battery, Minus}: .19, {insulation.Motor, Phases}: .3}[x.g.key]
+	}
+	f.raw[horizon90] = .5
+	var o Outlook
+	i := f.nameLimiting(&o)
+	if want := (GroupKey{insulation.Battery, Plus}); i < 0 || f.groups[i].g.key != want || o.Limiting != insulation.Battery || math.Abs(o.LimitingShare-.39/.69) > 1e-12 {
+		t.Errorf("group %d, %s with %.4f", i, o.Limiting, o.LimitingShare)
+	}
+	f.raw[horizon90], o = .005, Outlook{}
+	if i := f.nameLimiting(&o); i != -1 || o.Limiting != 0 || o.LimitingShare != 0 {
+		t.Errorf("a chance of .005: group %d, %s", i, o.Limiting)
+	}
+}
+
+// More is asked of a vehicle that is followed by its monitor.
 func TestAMonitoredVehiclesChanceMustBeHigher(t *testing.T) {
 	m, policy := model(t), DefaultPolicy()
 	for _, c := range []struct {
-		chance           float64
-		watched, testers bool
+		chance            float64
+		followed, testers bool
 	}{{.03, false, false}, {.04, false, true}, {.05, true, true}} {
-		for watched, want := range map[bool]bool{true: c.watched, false: c.testers} {
+		for followed, want := range map[bool]bool{true: c.followed, false: c.testers} {
 			var rs RuleState
 			for d := range 5 {
 				o := dueBy(d, c.chance)
-				o.Watched = watched
+				o.Followed = followed
 				rs, _ = m.Fold(rs, o, policy)
 			}
 			if got := len(rs.Open) == 1; got != want {
-				t.Errorf("a chance of %g, monitor %v: warned %v, want %v", c.chance, watched, got, want)
+				t.Errorf("a chance of %g, monitor %v: warned %v, want %v", c.chance, followed, got, want)
 			}
 		}
 	}
@@ -204,9 +285,9 @@ func TestAPolicyAsksForMoreTheFurtherItLooks(t *testing.T) {
 		t.Errorf("the default is %+v", p)
 	}
 	for _, c := range []struct {
-		lead             float64
-		calls            FalseCalls
-		testers, watched Bounds // worked by hand: odds 35/965, 70/930 and 22/978, times (days/30)^1.5, and 2.4 times that
+		lead              float64
+		calls             FalseCalls
+		testers, followed Bounds // worked by hand: odds 35/965, 70/930 and 22/978, times (days/30)^1.5, and 2.4 times that
 	}{
 		{90, UsualFalseCalls, Bounds{Days: 30, Raise: 0.035}, Bounds{Days: 21, Raise: 0.048507}},
 		{180, UsualFalseCalls, Bounds{Days: 60, Raise: 0.093041}, Bounds{Days: 42, Raise: 0.126022}},
@@ -217,7 +298,7 @@ func TestAPolicyAsksForMoreTheFurtherItLooks(t *testing.T) {
 		{90, ManyFalseCalls + 1, Bounds{Days: 30, Raise: 0.035}, Bounds{Days: 21, Raise: 0.048507}},
 	} {
 		p := PolicyOf(c.lead, c.calls)
-		for _, b := range []struct{ got, want Bounds }{{p.Testers, c.testers}, {p.Watched, c.watched}} {
+		for _, b := range []struct{ got, want Bounds }{{p.Testers, c.testers}, {p.Followed, c.followed}} {
 			if math.Abs(b.got.Raise/b.want.Raise-1) > 1e-4 || math.Abs(b.got.End/b.want.Raise-0.3) > 1e-4 || math.Abs(b.got.Days-b.want.Days) > 1e-4 {
 				t.Errorf("%g days, %d: %+v, want %+v and three tenths of it", c.lead, c.calls, b.got, b.want)
 			}

@@ -71,7 +71,7 @@ func (f *forecast) figures(v *Vehicle, p *insulation.Platform, at time.Time) (o 
 	o = nothingKnown(v, m, at)
 	o.Raw30, o.Raw90 = f.raw[horizon30], f.raw[horizon90]
 	o.Curve = m.params.curve(&f.raw, f.watched())
-	o.Watched = f.watched()
+	o.Watched, o.Followed = f.watched(), f.mem.followed(f.at)
 	o.P0 = f.now()
 	o.P30, o.P90 = Within(o.Curve, 30), Within(o.Curve, 90)
 	o.DaysP10, o.DaysP50, o.DaysP90 = codeDays(o.Curve)
@@ -92,7 +92,7 @@ func (f *forecast) state(o *Outlook) State {
 	if !o.CodeSet.IsZero() || o.P0 >= underAt {
 		return Under
 	}
-	if b := f.model.params.bounds(&usualPolicy, f.watched()); Within(o.Curve, b.Days) >= b.Raise {
+	if b := f.model.params.bounds(&usualPolicy, o.Followed); Within(o.Curve, b.Days) >= b.Raise {
 		return Due
 	}
 	for i := range f.groups {
@@ -130,28 +130,34 @@ func (f *forecast) knows() float64 {
 	return float64(seen) / float64(all)
 }
 
-// nameLimiting writes into an outlook which component limits, if one can be named, and
-// returns the group of it most likely to bring the code about within 90 days, or -1.
+// nameLimiting writes into an outlook which component limits, the one on which most of the
+// chance within 90 days hangs, if one can be named. It returns that one's likeliest group, or -1.
 func (f *forecast) nameLimiting(o *Outlook) int {
 	if f.raw[horizon90] < namedAt {
 		return -1
 	}
 	score := f.scores(horizon90)
-	best, total := -1, 0.0
+	of := func(component insulation.Component) (sum float64, likeliest int) {
+		for i, s := range score {
+			if f.groups[i].g.key.Component != component {
+				continue
+			}
+			if sum == 0 || s > score[likeliest] {
+				likeliest = i
+			}
+			sum += s
+		}
+		return sum, likeliest
+	}
+	best, most, total := -1, 0.0, 0.0
 	for i, s := range score {
 		total += s
-		if s > 0 && (best < 0 || s > score[best]) {
-			best = i
+		if sum, likeliest := of(f.groups[i].g.key.Component); sum > most {
+			best, most = likeliest, sum
 		}
 	}
-	if best < 0 {
-		return -1
-	}
-	o.Limiting = f.groups[best].g.key.Component
-	for i, s := range score {
-		if f.groups[i].g.key.Component == o.Limiting {
-			o.LimitingShare += s / total
-		}
+	if best >= 0 {
+		o.Limiting, o.LimitingShare = f.groups[best].g.key.Component, most/total
 	}
 	return best
 }

@@ -277,7 +277,7 @@ func (p *printedSummary) table(cut store.SummaryCut, title string, name func(sto
 // urgentTable lists the vehicles that need a bay.
 func (p *printedSummary) urgentTable() []paper.Block {
 	if len(p.urgent) == 0 {
-		return []paper.Block{paper.Heading("Vehicles that need a bay"), paper.Text("No vehicle is expected to reach its code limit within the lead time, and none is below it.")}
+		return []paper.Block{paper.Heading("Vehicles that need a bay"), paper.Text("Of no vehicle has the chance to reach its code limit within the lead time passed the bound of a warning, and none is known to be below it.")}
 	}
 	t := paper.Table{Small: true, Columns: []paper.Column{{Title: "Vehicle", Width: 26}, {Title: "Platform", Width: 26}, {Title: "State", Width: 12}, {Title: "Code within 90 days", Width: 20},
 		{Title: "Expected", Width: 22}, {Title: "8 in 10 between", Width: 38}, {Title: "Limited by", Width: 20}, {Title: "Next", Width: 62}}}

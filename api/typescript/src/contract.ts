@@ -3340,7 +3340,7 @@ export interface components {
             /**
              * Format: int32
              * @description How many days ahead a code is to be warned of. A warning is judged by the nearest third of them, or by 21 of 90
-             *     where the vehicle's own monitor is known, by ten days at least. The odds that raise it grow with
+             *     where the vehicle's own monitor was read within the last 30 days, by ten days at least. The odds that raise it grow with
              *     the power 1.5 of that, so that about as many false calls come of every lead time.
              */
             leadDays: number;
