@@ -4,7 +4,7 @@ import "math"
 
 // Numbers of moving the bounds by the false calls that come of them.
 const (
-	usualFalseCalls = 3.0           // per 100 vehicle-years, that the usual policy is meant to make (a choice; it made 1.2, 3.6 and 2.4 on mild, rough and coastal fleets of fitting seeds 1 and 2)
+	usualFalseCalls = 3.0           // per 100 vehicle-years, that the usual policy is meant to make (a choice, between what mild and rough fleets make of it)
 	priorFalseCalls = 15.0          // false calls at that rate that the bounds as they stand are worth
 	falseShare      = 0.7           // power of the ratio to that rate: where more false calls come, more codes are there to be met too
 	falseDays       = 180           // within which a code must follow a call, or it was false
@@ -19,7 +19,8 @@ const (
 // calls come of a bound as its odds are small. Fleets differ in how many of
 // their leaks go on to a code. Of calls whose vehicle was worked on, as many are taken for
 // false as of the others: else the bounds of a fleet that acts on its warnings would
-// sink. While hardly a code has been recorded nothing is counted.
+// sink. Whether a vehicle was followed on the day of a forecast is not kept: one whose monitor is known
+// counts as if. While hardly a code has been recorded nothing is counted.
 func (l *Learner) learnBounds(p *Params, vs []*pupil, now day, report *Report) {
 	if l.codes < leastCodes {
 		return
