@@ -103,7 +103,7 @@ type Outlook struct {
 	Followed                  bool    // and has been read within the last 30 days
 
 	Limiting      insulation.Component // 0 if none can be named
-	LimitingShare float64              // of the chance within 90 days, what hangs on it
+	LimitingShare float64              // of the chance within 90 days, what hangs on any of its groups
 	Reason        string
 	Parts         []Part
 	Missing       []string // test points never measured

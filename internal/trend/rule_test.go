@@ -118,24 +118,30 @@ func TestAVehicleIsFollowedWhileItsMonitorIsRead(t *testing.T) {
 	}
 }
 
-// The component that limits is the one on whose groups together most of the chance hangs: worked by hand, .2 and
-// .19 of the two poles are more than .3 of a third group; and of .69 in all that is .5652.
-func TestWhatLimitsIsTheComponentWithMostOfTheChance(t *testing.T) {
+// What limits is the component of the likeliest group; its share is that of all its groups. Worked by hand: of .2 and
+// .19 of a battery's poles and a motor's .1 the battery has .39 of .49; of .2, .19 and .3 the motor .3 of .69.
+func TestWhatLimitsHasTheLikeliestGroup(t *testing.T) {
 	m, v, p := model(t), NewVehicle("x"), harborVan()
 	add(t, m, v, p, visit(0, p, rand.New(rand.NewPCG(1, 1)), func(insulation.Component, insulation.Conductor) float64 { return 9 })...)
 	f := m.forecastAt(v, p, at(1), allHorizons())
 	defer f.done()
-	for i := range f.groups {
-		x := &f.groups[i]
-		x.p[horizon90] = map[GroupKey]float64{{insulation.Battery, Plus}: .2, {insulation.Battery, Minus}: .19, {insulation.Motor, Phases}: .3}[x.g.key]
-	}
 	f.raw[horizon90] = .5
-	var o Outlook
-	i := f.nameLimiting(&o)
-	if want := (GroupKey{insulation.Battery, Plus}); i < 0 || f.groups[i].g.key != want || o.Limiting != insulation.Battery || math.Abs(o.LimitingShare-.39/.69) > 1e-12 {
-		t.Errorf("group %d, %s with %.4f", i, o.Limiting, o.LimitingShare)
+	for _, c := range []struct {
+		motor, share float64
+		want         GroupKey
+	}{{.1, .39 / .49, GroupKey{insulation.Battery, Plus}}, {.3, .3 / .69, GroupKey{insulation.Motor, Phases}}} {
+		for i := range f.groups {
+			x := &f.groups[i]
+			x.p[horizon90] = map[GroupKey]float64{{insulation.Battery, Plus}: .2, {insulation.Battery, Minus}: .19, {insulation.Motor, Phases}: c.motor}[x.g.key]
+		}
+		var o Outlook
+		i := f.nameLimiting(&o)
+		if i < 0 || f.groups[i].g.key != c.want || o.Limiting != c.want.Component || math.Abs(o.LimitingShare-c.share) > 1e-12 {
+			t.Errorf("motor %g: group %d, %s with %.4f", c.motor, i, o.Limiting, o.LimitingShare)
+		}
 	}
-	f.raw[horizon90], o = .005, Outlook{}
+	f.raw[horizon90] = .005
+	var o Outlook
 	if i := f.nameLimiting(&o); i != -1 || o.Limiting != 0 || o.LimitingShare != 0 {
 		t.Errorf("a chance of .005: group %d, %s", i, o.Limiting)
 	}

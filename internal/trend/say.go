@@ -130,34 +130,28 @@ func (f *forecast) knows() float64 {
 	return float64(seen) / float64(all)
 }
 
-// nameLimiting writes into an outlook which component limits, the one on which most of the
-// chance within 90 days hangs, if one can be named. It returns that one's likeliest group, or -1.
+// nameLimiting writes into an outlook which component limits, if one can be named, and how much
+// hangs on it. It returns the group most likely to bring the code about within 90 days, or -1.
 func (f *forecast) nameLimiting(o *Outlook) int {
 	if f.raw[horizon90] < namedAt {
 		return -1
 	}
 	score := f.scores(horizon90)
-	of := func(component insulation.Component) (sum float64, likeliest int) {
-		for i, s := range score {
-			if f.groups[i].g.key.Component != component {
-				continue
-			}
-			if sum == 0 || s > score[likeliest] {
-				likeliest = i
-			}
-			sum += s
-		}
-		return sum, likeliest
-	}
-	best, most, total := -1, 0.0, 0.0
+	best, total := -1, 0.0
 	for i, s := range score {
 		total += s
-		if sum, likeliest := of(f.groups[i].g.key.Component); sum > most {
-			best, most = likeliest, sum
+		if s > 0 && (best < 0 || s > score[best]) {
+			best = i
 		}
 	}
-	if best >= 0 {
-		o.Limiting, o.LimitingShare = f.groups[best].g.key.Component, most/total
+	if best < 0 {
+		return -1
+	}
+	o.Limiting = f.groups[best].g.key.Component
+	for i, s := range score {
+		if f.groups[i].g.key.Component == o.Limiting {
+			o.LimitingShare += s / total
+		}
 	}
 	return best
 }
