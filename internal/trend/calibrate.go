@@ -9,15 +9,22 @@ import (
 // calibrated maps a raw probability within h days to the stated one, between a
 // floor that grows with the horizon and the ceiling.
 func (p *Params) calibrated(raw, h float64, watched bool) float64 {
-	floor := p.FloorPerDay * math.Max(h, 1)
-	x := logit(min(max(raw, floor), p.Ceiling))
+	x := p.rawOdds(raw, h)
 	c := p.CalibrationTesters
 	if watched {
 		c = p.Calibration
 	}
 	at, of := basis(x, h), c.numbers()
-	return min(max(logistic(floats.Dot(at[:], of[:])+below(x)), floor), p.Ceiling)
+	return p.bounded(logistic(floats.Dot(at[:], of[:])+below(x)), h)
 }
+
+// bounded keeps a probability within h days between its floor and the ceiling.
+func (p *Params) bounded(probability, h float64) float64 {
+	return min(max(probability, p.FloorPerDay*math.Max(h, 1)), p.Ceiling)
+}
+
+// rawOdds are the log-odds of a raw probability within h days, kept within its bounds.
+func (p *Params) rawOdds(raw, h float64) float64 { return logit(p.bounded(raw, h)) }
 
 // Raw log-odds between which a calibration's line runs.
 const (

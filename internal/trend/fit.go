@@ -356,7 +356,7 @@ func (l *Learner) learnCalibration(p *Params, vs []*pupil, now day, report *Repo
 					if share == 0 {
 						continue
 					}
-					x := logit(min(max(c.raw, p.FloorPerDay*float64(c.h)), p.Ceiling))
+					x := p.rawOdds(c.raw, float64(c.h))
 					k := 0
 					if f.watched {
 						k = 1

@@ -64,7 +64,7 @@ func (m *Model) beginForecast(v *Vehicle, p *insulation.Platform, at time.Time, 
 	if f == nil {
 		f = new(forecast)
 	}
-	*f = forecast{model: m, mem: &v.now, at: max(dayOf(at), v.now.day), whole: -1, spared: 1, limit: math.Log10(p.CodeLimit()),
+	*f = forecast{model: m, mem: &v.now, at: v.now.seenAt(at), whole: -1, spared: 1, limit: math.Log10(p.CodeLimit()),
 		useRows: append(f.useRows[:0], rows...), groups: f.groups}
 	ps := &m.params
 	air := &f.mem.road

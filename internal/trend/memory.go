@@ -3,6 +3,7 @@ package trend
 import (
 	"slices"
 	"strings"
+	"time"
 
 	"creepage/internal/insulation"
 )
@@ -81,6 +82,9 @@ func (m *memory) find(k GroupKey) *group {
 	}
 	return nil
 }
+
+// seenAt is the day on which the memory is looked at, never one before its last.
+func (m *memory) seenAt(at time.Time) day { return max(dayOf(at), m.day) }
 
 // followed says whether the whole vehicle has been read within followDays of a day.
 func (m *memory) followed(d day) bool {

@@ -360,7 +360,7 @@ func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at ti
 	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
 	if v.open != 0 {
 		limiting, sure := rs.warnsOfCode(), false
-		rows, n := decidingRows(m.params.bounds(&policy, v.now.followed(max(dayOf(at), v.now.day))).Days, limiting)
+		rows, n := decidingRows(m.params.bounds(&policy, v.now.followed(v.now.seenAt(at))).Days, limiting)
 		if !limiting {
 			o, sure = m.quiet(v, p, at, policy, rows[:n])
 		}

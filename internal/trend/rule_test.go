@@ -105,8 +105,8 @@ func TestAVehicleIsFollowedWhileItsMonitorIsRead(t *testing.T) {
 	}
 	add(t, m, v, p, monitor(10, 3e6))
 	add(t, m, v, p, tester(60, insulation.Motor, insulation.PhaseU, 3e9))
-	for d, want := range map[int]bool{60: false, 90: false} {
-		if o := m.Outlook(v, p, at(d)); o.Followed != want || !o.Watched {
+	for _, d := range []int{60, 90} {
+		if o := m.Outlook(v, p, at(d)); o.Followed || !o.Watched {
 			t.Errorf("day %d: followed %v, its monitor is known: %v", d, o.Followed, o.Watched)
 		}
 	}
@@ -283,8 +283,8 @@ func TestAReadingJustBelowItsServiceLimitIsSaidToBe(t *testing.T) {
 	}
 }
 
-// A policy judges by a third of its lead time, or by 21 of 90 days where the vehicle's own monitor is
-// known, never by fewer than ten days; the odds it asks for grow with the power 1.5 of that, and are 2.4
+// A policy judges by a third of its lead time, or by 21 of 90 days where the vehicle is followed by its
+// monitor, never by fewer than ten days; the odds it asks for grow with the power 1.5 of that, and are 2.4
 // times as high with a monitor; one that names none of the three is the usual one.
 func TestAPolicyAsksForMoreTheFurtherItLooks(t *testing.T) {
 	if p := DefaultPolicy(); p != PolicyOf(90, UsualFalseCalls) || p.HoldDays != 3 || p.EndDays != 14 {
