@@ -75,7 +75,7 @@ func learnOnTheWay(ctx context.Context, origin, last time.Time, every time.Durat
 
 // heed goes on with what a lesson taught.
 func (p *player) heed(l *Lesson) error {
-	p.Model = l.Model
+	p.Model, p.calm = l.Model, time.Time{}
 	if l.Anew {
 		return p.remember()
 	}

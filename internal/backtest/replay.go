@@ -128,6 +128,8 @@ type player struct {
 	kept     []*trend.Vehicle
 	latest   time.Time // measured last
 	rule     trend.RuleState
+	calm     time.Time            // up to when the rule need not be evaluated unless something arrives,
+	calmOn   *insulation.Platform // on this platform
 	said     Said
 
 	nextOutlook, nextDay time.Time
@@ -179,15 +181,30 @@ func (p *player) notBefore(at time.Time) time.Time {
 	return at
 }
 
+// evaluate is the daily step of the rule, left out on days on which a calm vehicle is as it was.
 func (p *player) evaluate(at time.Time) {
 	at = p.notBefore(at)
+	platform := p.platform(at)
+	if at.Before(p.calm) && platform == p.calmOn {
+		return
+	}
 	var changes []trend.Change
-	p.rule, changes = p.Model.Evaluate(p.rule, p.memory, p.platform(at), at, p.Policy)
+	var calm bool
+	p.rule, changes, calm = p.Model.Evaluate(p.rule, p.memory, platform, at, p.Policy)
 	p.said.Changes = append(p.said.Changes, changes...)
+	p.calm, p.calmOn = time.Time{}, platform
+	if calm {
+		p.calm = at.AddDate(0, 0, trend.CalmDays)
+	}
 }
 
-// Every so many days a memory is kept from which late entries are replayed.
-const keepEvery = 14 * 24 * time.Hour
+// Every so many days a memory is kept from which late entries are replayed. When there
+// are more than mostKept, every other of the older half is let go: an entry that comes months
+// late is replayed from farther back.
+const (
+	keepEvery = 14 * 24 * time.Hour
+	mostKept  = 12
+)
 
 // take folds what arrives at one moment. An entry of a day that is already
 // closed is folded from the newest kept memory before it.
@@ -203,7 +220,7 @@ func (p *player) take(arrivals []Arrival) error {
 			p.latest = a.Time()
 		}
 	}
-	p.known = append(p.known, entries...)
+	p.known, p.calm = append(p.known, entries...), time.Time{}
 	p.keep(earliest)
 	err := p.Model.Add(p.memory, p.platform(earliest), entries)
 	if !errors.Is(err, trend.ErrLate) {
@@ -220,6 +237,11 @@ func (p *player) keep(next time.Time) {
 	}
 	if len(p.kept) == 0 || open.Sub(p.kept[len(p.kept)-1].OpenDay()) >= keepEvery {
 		p.kept = append(p.kept, p.memory.Clone())
+	}
+	if len(p.kept) > mostKept {
+		for i := 1; i <= mostKept/4; i++ {
+			p.kept = slices.Delete(p.kept, i, i+1)
+		}
 	}
 }
 

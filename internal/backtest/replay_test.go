@@ -195,3 +195,45 @@ func TestAVehicleReplayedWithTheLessonsIsSaidTheSameOf(t *testing.T) {
 		t.Errorf("warnings differ:\n%.2000s", d)
 	}
 }
+
+// A vehicle of which nothing arrives is left alone while it is calm, and nothing
+// else is said of it than when the rule looks every day.
+func TestLeavingCalmVehiclesAloneChangesNothing(t *testing.T) {
+	days, calm, warnings := 0, 0, 0
+	for _, physics := range []simulate.Physics{simulate.Mild(), simulate.Rough(), simulate.Coastal()} {
+		f := fleet(t, physics, 60)
+		records := FromFleet(f.Platforms, f.Readings, f.Events, f.Codes)
+		for _, h := range records.vehicles {
+			r := Replay{Model: model(t), Policy: trend.DefaultPolicy(), Origin: startOfDay(records.first), Until: records.last}
+			platform := func(time.Time) *insulation.Platform { return h.platform }
+			said, err := r.Vehicle(h.id, platform, h.arrivals())
+			if err != nil {
+				t.Fatal(err)
+			}
+			daily := r.begin(h.id, platform, h.arrivals())
+			for day := r.Origin; !day.After(r.Until); day = day.AddDate(0, 0, 1) {
+				if err := daily.advance(day); err != nil {
+					t.Fatal(err)
+				}
+				days++
+				if day.Before(daily.calm) {
+					calm++
+				}
+				daily.calm = time.Time{}
+			}
+			if err := daily.finish(); err != nil {
+				t.Fatal(err)
+			}
+			warnings += len(said.Changes)
+			if d := cmp.Diff(daily.said.Changes, said.Changes, cmpopts.EquateNaNs()); d != "" {
+				t.Errorf("%s:\n%s", h.id, d)
+			}
+			if d := cmp.Diff(daily.said.Rule, said.Rule); d != "" {
+				t.Errorf("%s:\n%s", h.id, d)
+			}
+		}
+	}
+	if warnings < 100 || calm < days/2 {
+		t.Errorf("%d changes and %d calm days of %d show little", warnings, calm, days)
+	}
+}

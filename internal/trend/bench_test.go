@@ -63,7 +63,7 @@ func BenchmarkDailyEvaluation(b *testing.B) {
 	m, p := model(b), harborVan()
 	v := watched(b, m, p)
 	var rs RuleState
-	rs, _ = m.Evaluate(rs, v, p, at(219), DefaultPolicy())
+	rs, _, _ = m.Evaluate(rs, v, p, at(219), DefaultPolicy())
 	b.ReportAllocs()
 	for b.Loop() {
 		m.Evaluate(rs, v, p, at(220), DefaultPolicy())

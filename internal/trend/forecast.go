@@ -47,19 +47,9 @@ const (
 const leastWeight = 1e-6
 
 // forecastAt brings every group to a day and computes the raw probabilities at
-// the horizons asked for. The caller hands it back with done.
+// the horizons asked for, in a forecast that was handed back if there is any. The
+// caller hands it back with done.
 func (m *Model) forecastAt(v *Vehicle, p *insulation.Platform, at time.Time, rows []int) *forecast {
-	f := m.beginForecast(v, p, at, rows)
-	for i := range f.groups {
-		f.bring(&f.groups[i])
-	}
-	f.sum()
-	return f
-}
-
-// beginForecast makes a forecast whose groups are still where they were last
-// folded, out of one that was handed back if there is any.
-func (m *Model) beginForecast(v *Vehicle, p *insulation.Platform, at time.Time, rows []int) *forecast {
 	f, _ := m.spare.Get().(*forecast)
 	if f == nil {
 		f = new(forecast)
@@ -106,6 +96,10 @@ func (m *Model) beginForecast(v *Vehicle, p *insulation.Platform, at time.Time, 
 	if f.whole >= 0 {
 		f.spared = math.Exp(-ps.SinkOdds * f.groups[f.whole].g.dips.sunk())
 	}
+	for i := range f.groups {
+		f.bring(&f.groups[i])
+	}
+	f.sum()
 	return f
 }
 

@@ -77,7 +77,7 @@ func runScript(t *testing.T, text string) string {
 				inParts(t, m, v, p, evaluated)
 			}
 			var changes []Change
-			rs, changes = m.Evaluate(rs, v, p, evaluated, DefaultPolicy())
+			rs, changes, _ = m.Evaluate(rs, v, p, evaluated, DefaultPolicy())
 			for _, c := range changes {
 				word := "ended"
 				if c.Raised {

@@ -130,7 +130,7 @@ func TestNothingIsKnownOfTheFuture(t *testing.T) {
 				}
 				add(t, m, v, p, es[from:next]...)
 				var ch []Change
-				rs, ch = m.Evaluate(rs, v, p, at(d), DefaultPolicy())
+				rs, ch, _ = m.Evaluate(rs, v, p, at(d), DefaultPolicy())
 				if pass == 0 {
 					whole = append(whole, ch...)
 				} else {
@@ -165,7 +165,7 @@ func TestEvaluateEqualsOutlookAndFold(t *testing.T) {
 			add(t, m, v, p, e)
 			when := e.Time().Add(24 * time.Hour)
 			var x, y []Change
-			a, x = m.Evaluate(a, v, p, when, policy)
+			a, x, _ = m.Evaluate(a, v, p, when, policy)
 			o := m.Outlook(v, p, when)
 			b, y = m.Fold(b, &o, policy)
 			if fmt.Sprint(a, x) != fmt.Sprint(b, y) {

@@ -355,25 +355,50 @@ func (m *Model) endWords(c condition, o *Outlook, policy Policy) string {
 // Evaluate is the daily step of the rule for one vehicle: what Fold says of
 // the vehicle's outlook at the given time, computed as cheaply as possible (no
 // bands, no sentences, only the horizons that decide) unless something
-// changes. It equals Outlook followed by Fold.
-func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at time.Time, policy Policy) (RuleState, []Change) {
+// changes. It equals Outlook followed by Fold. Calm says that the following CalmDays
+// change nothing unless an entry arrives: all chances are far from raising a warning, and
+// nothing stands or waits that time alone would end or raise.
+func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at time.Time, policy Policy) (next RuleState, changes []Change, calm bool) {
 	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
 	if v.open != 0 {
-		limiting, sure := rs.warnsOfCode(), false
+		limiting := rs.warnsOfCode()
 		rows, n := decidingRows(m.params.bounds(&policy, v.now.followed(v.now.seenAt(at))).Days, limiting)
-		if !limiting {
-			o, sure = m.quiet(v, p, at, policy, rows[:n])
-		}
-		if !sure {
-			o = m.glance(v, p, at, rows[:n], limiting)
-		}
+		o = m.glance(v, p, at, rows[:n], limiting)
 	}
-	next, changes := m.Fold(rs, &o, policy)
+	next, changes = m.Fold(rs, &o, policy)
 	if len(changes) == 0 {
-		return next, nil
+		return next, nil, m.calm(&next, &o, policy)
 	}
 	o = m.Outlook(v, p, at)
-	return m.Fold(rs, &o, policy)
+	next, changes = m.Fold(rs, &o, policy)
+	return next, changes, false
+}
+
+// CalmDays is for how long a vehicle of which nothing arrives stays calm. By time alone a
+// chance moves by a fraction of itself in a week: more may have begun unseen, the season's usual
+// temperature moves, a monitor read a month ago is followed no longer.
+const CalmDays = 7
+
+// calmShare is what a chance may be of that which raises a warning for a vehicle to be calm.
+const calmShare = 0.1
+
+// calm says whether all conditions are far from raising anything, and none that stands can end by time.
+func (m *Model) calm(rs *RuleState, o *Outlook, policy Policy) bool {
+	b := m.params.bounds(&policy, o.Followed)
+	if !rs.DueSince.IsZero() || Within(o.Curve, b.Days) >= calmShare*b.Raise || o.P0 >= calmShare*underRaise {
+		return false
+	}
+	for i := range o.Parts {
+		if o.Parts[i].Dropped >= dropEnd {
+			return false
+		}
+	}
+	for i := range rs.Open {
+		if w := &rs.Open[i]; w.Kind != UnderServiceLimit || !w.BelowSince.IsZero() {
+			return false
+		}
+	}
+	return true
 }
 
 // warnsOfCode says whether a warning of the vehicle's code stands: then what limits is asked for too.

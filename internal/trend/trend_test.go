@@ -110,7 +110,7 @@ func TestADecliningMotorIsDueAndNamed(t *testing.T) {
 			})...)
 		}
 		var ch []Change
-		rs, ch = m.Evaluate(rs, v, p, at(d), DefaultPolicy())
+		rs, ch, _ = m.Evaluate(rs, v, p, at(d), DefaultPolicy())
 		for _, c := range ch {
 			if c.Raised && c.Kind == CodeDue {
 				raised = append(raised, c)
@@ -136,7 +136,7 @@ func TestADecliningWholeIsDue(t *testing.T) {
 		level := 6.7 - 0.012*math.Max(0, float64(d-150))
 		add(t, m, v, p, monitor(d, math.Pow(10, math.Min(6.7, level)+0.02*rng.NormFloat64())))
 		var ch []Change
-		rs, ch = m.Evaluate(rs, v, p, at(d), DefaultPolicy())
+		rs, ch, _ = m.Evaluate(rs, v, p, at(d), DefaultPolicy())
 		for _, c := range ch {
 			t.Log(d, c.Kind, c.Raised, c.Component, c.Probability, c.Reason)
 			if c.Raised && c.Kind == CodeDue && first < 0 {

@@ -83,7 +83,7 @@ func TestWeatherOfWeeksIsNoFallAndALeakInItIsOne(t *testing.T) {
 				}
 				add(t, m, v, p, monitor(d, math.Pow(10, y)))
 				var changes []Change
-				rs, changes = m.Evaluate(rs, v, p, at(d+1), DefaultPolicy())
+				rs, changes, _ = m.Evaluate(rs, v, p, at(d+1), DefaultPolicy())
 				for _, c := range changes {
 					if c.Raised && c.Kind == CodeDue && d < onset {
 						calls[i]++
