@@ -31,9 +31,10 @@ func (l *Learner) learnBounds(p *Params, vs []*pupil, now day, report *Report) {
 		open := false
 		for i, f := range v.forecasts {
 			b := p.bounds(&usualPolicy, f.watched)
-			near := p.keptWithin(&f, b.Days)
-			call := !open && near >= b.Raise
-			open = near >= b.Raise || open && near >= b.End
+			near, sure := p.keptWithin(&f, b.near.Days), p.keptWithin(&f, b.sure.Days)
+			raised := b.raise(near, sure)
+			call := !open && raised
+			open = raised || open && b.keep(near, sure)
 			came, share, worked := v.outcome(f.day, falseDays, now)
 			if share < 1 && !worked {
 				continue // lost from sight before it could be told

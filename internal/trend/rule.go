@@ -33,7 +33,7 @@ func (k WarningKind) String() string {
 // Policy is what an organisation wants to be told. A code that is due is judged
 // by its chance within the nearest days of the lead time: one that is as likely only
 // towards the lead time's end is of a slow fault, warned of too early, or of a fault
-// that may yet level off.
+// that may yet level off. One that is sure to come within the lead time is told all the same.
 //
 // Of a vehicle that is followed by its own monitor the days are fewer, for the next look is
 // near, and more is asked: its chance moves with every day's value and comes by a bound in
@@ -46,8 +46,9 @@ type Policy struct {
 	LeadDays float64 `json:"lead_days"` // how far ahead a code is to be warned of
 	Followed Bounds  `json:"followed"`  // for vehicles whose own monitor has been read of late
 	Testers  Bounds  `json:"testers"`   // for those that only testers look at
-	HoldDays float64 `json:"hold_days"` // days for which the probability stands at Bounds.Raise before code_due is raised, unless it is three times that
-	EndDays  float64 `json:"end_days"`  // days for which it stays below Bounds.End before code_due is ended
+	Sure     Bounds  `json:"sure"`      // for either, within the whole lead time
+	HoldDays float64 `json:"hold_days"` // days for which a probability stands at its Bounds.Raise before code_due is raised, unless the nearer one is three times that
+	EndDays  float64 `json:"end_days"`  // days for which both stay below their Bounds.End before code_due is ended
 }
 
 // Bounds are the probabilities of a code within so many days that raise code_due
@@ -58,9 +59,12 @@ type Bounds struct {
 	End   float64 `json:"end"`
 }
 
-// bounds returns those of a policy that hold for a vehicle, moved by what the fleet's own
+// dueBounds are the bounds that hold for a vehicle, those of nearer days and those of the whole lead time.
+type dueBounds struct{ near, sure Bounds }
+
+// bounds returns those of a policy that hold for a vehicle, the nearer ones moved by what the fleet's own
 // forecasts came to (learnBounds).
-func (ps *Params) bounds(p *Policy, followed bool) Bounds {
+func (ps *Params) bounds(p *Policy, followed bool) dueBounds {
 	b := p.Testers
 	if followed {
 		b = p.Followed
@@ -69,7 +73,17 @@ func (ps *Params) bounds(p *Policy, followed bool) Bounds {
 		raise := logistic(logit(b.Raise) + ps.BoundShift)
 		b.Raise, b.End = raise, b.End*raise/b.Raise
 	}
-	return b
+	return dueBounds{near: b, sure: p.Sure}
+}
+
+// raise says whether the chances within either's days raise code_due.
+func (b *dueBounds) raise(near, sure float64) bool {
+	return near >= b.near.Raise || sure >= b.sure.Raise
+}
+
+// keep says whether they let one that is open stand.
+func (b *dueBounds) keep(near, sure float64) bool {
+	return near >= b.near.End || sure >= b.sure.End
 }
 
 // usualLead is how far ahead codes are warned of by default.
@@ -79,8 +93,8 @@ var usualPolicy = PolicyOf(usualLead, UsualFalseCalls)
 
 // DefaultPolicy looks 90 days ahead with the usual number of false calls: a warning is
 // raised when the probability within 30 days, or 21 where the vehicle is followed by its
-// own monitor, has stood at its bound for three days and ended after 14 days below three tenths of it; an odd value of a
-// monitor moves a forecast until the next one.
+// own monitor, has stood at its bound for three days, or that within 90 days at seven tenths, and
+// ended after 14 days below three tenths of either; an odd value of a monitor moves a forecast until the next one.
 func DefaultPolicy() Policy { return usualPolicy }
 
 // FalseCalls is how many false calls are borne for being warned of more codes in
@@ -112,7 +126,7 @@ func PolicyOf(leadDays float64, f FalseCalls) Policy {
 		p := odds / (1 + odds)
 		return Bounds{Days: days, Raise: p, End: 0.3 * p}
 	}
-	return Policy{LeadDays: leadDays, Followed: judgedBy(followedShare, followedOdds), Testers: judgedBy(testersShare, 1), HoldDays: 3, EndDays: 14}
+	return Policy{LeadDays: leadDays, Followed: judgedBy(followedShare, followedOdds), Testers: judgedBy(testersShare, 1), Sure: judgedBy(1, sureOdds), HoldDays: 3, EndDays: 14}
 }
 
 const (
@@ -121,7 +135,8 @@ const (
 	raiseDays     = 30.0
 	leastDays     = 10.0 // a week, by which a warning is to come before the code, and the three days it waits
 	oddsGrowth    = 1.5  // power of the days with which the odds of a code within them grow
-	followedOdds  = 2.4  // times the odds that are asked of a vehicle that is followed
+	followedOdds  = 2.4  // times the odds that are asked of a vehicle that is followed,
+	sureOdds      = 12.4 // and of a code that is sure: seven tenths within 90 days
 )
 
 // OpenWarning is a warning that has been raised and not ended.
@@ -282,11 +297,11 @@ func find(conditions []condition, k WarningKind, c insulation.Component) conditi
 
 // conditionsOf reads every condition off an outlook.
 func (m *Model) conditionsOf(o *Outlook, policy Policy) []condition {
-	bounds := m.params.bounds(&policy, o.Followed)
-	near := Within(o.Curve, bounds.Days)
+	b := m.params.bounds(&policy, o.Followed)
+	near, sure := Within(o.Curve, b.near.Days), Within(o.Curve, b.sure.Days)
 	free := o.CodeSet.IsZero()
 	out := []condition{
-		{kind: CodeDue, raise: free && near >= bounds.Raise, keep: near >= bounds.End, probability: Within(o.Curve, policy.LeadDays), atOnce: near >= dueAtOnce*bounds.Raise},
+		{kind: CodeDue, raise: free && b.raise(near, sure), keep: b.keep(near, sure), probability: sure, atOnce: near >= dueAtOnce*b.near.Raise},
 		{kind: UnderCodeLimit, raise: free && o.P0 >= underRaise, keep: o.P0 >= underEnd, probability: o.P0},
 	}
 	for i := range o.Parts {
@@ -343,7 +358,8 @@ func (m *Model) endWords(c condition, o *Outlook, policy Policy) string {
 	switch c.kind {
 	case CodeDue:
 		b := m.params.bounds(&policy, o.Followed)
-		return fmt.Sprintf("the chance within %.0f days has been below %.2g %% for %.0f days", b.Days, 100*b.End, policy.EndDays)
+		return fmt.Sprintf("the chance within %.0f days has been below %.2g %%, and that within %.0f days below %.2g %%, for %.0f days",
+			b.near.Days, 100*b.near.End, b.sure.Days, 100*b.sure.End, policy.EndDays)
 	case UnderCodeLimit:
 		return fmt.Sprintf("the whole has stood above the code limit for %.0f days", policy.EndDays)
 	case UnderServiceLimit:
@@ -362,7 +378,8 @@ func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at ti
 	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
 	if v.open != 0 {
 		limiting := rs.warnsOfCode()
-		rows, n := decidingRows(m.params.bounds(&policy, v.now.followed(v.now.seenAt(at))).Days, limiting)
+		b := m.params.bounds(&policy, v.now.followed(v.now.seenAt(at)))
+		rows, n := decidingRows(b.near.Days, b.sure.Days, limiting)
 		o = m.glance(v, p, at, rows[:n], limiting)
 	}
 	next, changes = m.Fold(rs, &o, policy)
@@ -385,7 +402,7 @@ const calmShare = 0.1
 // calm says whether all conditions are far from raising anything, and none that stands can end by time.
 func (m *Model) calm(rs *RuleState, o *Outlook, policy Policy) bool {
 	b := m.params.bounds(&policy, o.Followed)
-	if !rs.DueSince.IsZero() || Within(o.Curve, b.Days) >= calmShare*b.Raise || o.P0 >= calmShare*underRaise {
+	if !rs.DueSince.IsZero() || Within(o.Curve, b.near.Days) >= calmShare*b.near.Raise || Within(o.Curve, b.sure.Days) >= calmShare*b.sure.Raise || o.P0 >= calmShare*underRaise {
 		return false
 	}
 	for i := range o.Parts {
@@ -406,19 +423,26 @@ func (rs *RuleState) warnsOfCode() bool {
 	return slices.ContainsFunc(rs.Open, func(w OpenWarning) bool { return w.Kind.ofCode() })
 }
 
-// decidingRows returns the horizons the rule's decisions hang on: now, those
-// about so many days, and the one by which what limits is named, if it is asked for.
-func decidingRows(days float64, limiting bool) (rows [4]int, n int) {
-	upper := numHorizons - 1
-	for h := upper; h > 0 && horizons[h] >= days; h-- {
-		upper = h
-	}
+// decidingRows returns the horizons the rule's decisions hang on: now, those about the
+// days of its bounds, and the one by which what limits is named, if it is asked for.
+func decidingRows(near, sure float64, limiting bool) (rows [6]int, n int) {
 	for h := range numHorizons {
-		if h == 0 || h == upper || h == upper-1 && horizons[upper] > days || limiting && h == horizon90 {
+		if h == 0 || between(h, near) || between(h, sure) || limiting && h == horizon90 {
 			rows[n], n = h, n+1
 		}
 	}
 	return rows, n
+}
+
+// between says whether the chance within so many days is read off horizon h: it is one of the two about them.
+func between(h int, days float64) bool {
+	switch {
+	case horizons[h] < days:
+		return h == numHorizons-1 || horizons[h+1] > days
+	case horizons[h] > days:
+		return horizons[h-1] < days
+	}
+	return true
 }
 
 // glance is as much of an outlook as the rule's decisions hang on: what limits only if it is asked for.

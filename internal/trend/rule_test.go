@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -11,9 +12,11 @@ import (
 	"creepage/internal/insulation"
 )
 
-// dueBy is an outlook that holds a code within the days of either bound to be so likely.
+// dueBy is an outlook that holds a code within the days of either nearer bound to be so likely, and
+// within 90 days little likelier.
 func dueBy(day int, p float64) *Outlook {
-	return &Outlook{EvaluatedAt: at(day), Curve: []CurvePoint{{21, p}, {30, p}, {90, 0.9}}, P90: 0.9, Limiting: insulation.Motor, LimitingShare: 0.9}
+	far := max(p, 0.2)
+	return &Outlook{EvaluatedAt: at(day), Curve: []CurvePoint{{21, p}, {30, p}, {90, far}}, P90: far, Limiting: insulation.Motor, LimitingShare: 0.9}
 }
 
 // restarted is the rule's memory as it is after a restart.
@@ -72,7 +75,7 @@ func TestAFollowedVehicleIsJudgedByNearerDays(t *testing.T) {
 			at21, at30 float64
 			want       bool
 		}{{.01, .06, !followed}, {.06, .06, true}, {.01, .03, false}} {
-			o := Outlook{EvaluatedAt: at(1), Curve: []CurvePoint{{21, c.at21}, {30, c.at30}, {90, .9}}, Followed: followed}
+			o := Outlook{EvaluatedAt: at(1), Curve: []CurvePoint{{21, c.at21}, {30, c.at30}, {90, .2}}, Followed: followed}
 			f := m.forecastAt(v, harborVan(), at(1), allHorizons())
 			if got := f.state(&o) == Due; got != c.want {
 				t.Errorf("followed %v, %g and %g: due %v", followed, c.at21, c.at30, got)
@@ -144,6 +147,76 @@ func TestWhatLimitsHasTheLikeliestGroup(t *testing.T) {
 	var o Outlook
 	if i := f.nameLimiting(&o); i != -1 || o.Limiting != 0 || o.LimitingShare != 0 {
 		t.Errorf("a chance of .005: group %d, %s", i, o.Limiting)
+	}
+}
+
+// A code that is sure within the lead time is warned of however unlikely it is within the nearer days, after the same wait; the warning
+// stands until the chance has been below three tenths of that too.
+func TestASureCodeIsWarnedOfAllTheWay(t *testing.T) {
+	m, v := model(t), seenOnce(t)
+	for _, c := range []struct {
+		lead  float64
+		calls FalseCalls
+		sure  float64
+	}{{90, UsualFalseCalls, .7003}, {90, FewFalseCalls, .8291}, {90, ManyFalseCalls, .5916}, {180, UsualFalseCalls, .8686}, {30, UsualFalseCalls, .3102}} {
+		policy := PolicyOf(c.lead, c.calls)
+		for _, followed := range []bool{true, false} {
+			for chance, want := range map[float64]bool{c.sure - .001: false, c.sure + .001: true} {
+				raised := -1
+				var rs RuleState
+				for d := 0; d < 6 && raised < 0; d++ {
+					o := &Outlook{EvaluatedAt: at(d), Curve: []CurvePoint{{c.lead * .9, 0}, {c.lead, chance}}, Followed: followed}
+					var changes []Change
+					if rs, changes = m.Fold(restarted(t, rs), o, policy); len(changes) > 0 {
+						raised = d
+						if math.Abs(changes[0].Probability-chance) > 1e-12 {
+							t.Errorf("said %g, want %g", changes[0].Probability, chance)
+						}
+					}
+				}
+				if got := raised == 3; got != want || !got && raised >= 0 {
+					t.Errorf("%g days, %d, followed %v: a chance of %g raised on day %d", c.lead, c.calls, followed, chance, raised)
+				}
+			}
+			ends := func(chance float64) []Change {
+				rs := RuleState{Open: []OpenWarning{{Kind: CodeDue, RaisedAt: at(0), BelowSince: at(0)}}}
+				_, changes := m.Fold(rs, &Outlook{EvaluatedAt: at(14), Curve: []CurvePoint{{c.lead * .9, 0}, {c.lead, chance}}, Followed: followed}, policy)
+				return changes
+			}
+			if len(ends(.3*c.sure+.001)) != 0 || len(ends(.3*c.sure-.001)) != 1 {
+				t.Errorf("%g days, %d, followed %v: at three tenths it does not end", c.lead, c.calls, followed)
+			}
+		}
+	}
+	for chance, want := range map[float64]State{.69: Unknown, .71: Due} {
+		f := m.forecastAt(v, harborVan(), at(1), allHorizons())
+		if got := f.state(&Outlook{Curve: []CurvePoint{{60, .01}, {90, chance}}}); got != want {
+			t.Errorf("a chance of %g within 90 days: %s", chance, got)
+		}
+		f.done()
+	}
+}
+
+// The rule asks for no other horizon than those on either side of its days.
+func TestTheRuleAsksForTheHorizonsAboutItsDays(t *testing.T) {
+	for _, c := range []struct {
+		near, sure float64
+		limiting   bool
+		want       []float64
+	}{
+		{30, 90, false, []float64{0, 30, 90}},
+		{horizons[4], horizons[numHorizons-1] + 1, true, []float64{0, horizons[4], 90, horizons[numHorizons-1]}},
+		{(horizons[3] + horizons[4]) / 2, horizons[5], false, []float64{0, horizons[3], horizons[4], horizons[5]}},
+		{horizons[1] / 2, (horizons[6] + horizons[7]) / 2, false, []float64{0, horizons[1], horizons[6], horizons[7]}},
+	} {
+		rows, n := decidingRows(c.near, c.sure, c.limiting)
+		var got []float64
+		for _, h := range rows[:n] {
+			got = append(got, horizons[h])
+		}
+		if !slices.Equal(got, c.want) {
+			t.Errorf("%g and %g days: %v, want %v", c.near, c.sure, got, c.want)
+		}
 	}
 }
 

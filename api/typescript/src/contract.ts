@@ -3340,8 +3340,8 @@ export interface components {
             /**
              * Format: int32
              * @description How many days ahead a code is to be warned of. A warning is judged by the nearest third of them, or by 21 of 90
-             *     where the vehicle's own monitor was read within the last 30 days, by ten days at least. The odds that raise it grow with
-             *     the power 1.5 of that, so that about as many false calls come of every lead time.
+             *     where the vehicle's own monitor was read within the last 30 days, by ten days at least; and by all of them where
+             *     the code is sure to come. The odds that raise it grow with the power 1.5 of the days, so that about as many false calls come of every lead time.
              */
             leadDays: number;
         };
