@@ -40,6 +40,9 @@ them.`,
 			if words[borne] == 0 {
 				return wrongUsage(cmd, fmt.Sprintf("--false-calls %q: want few, usual or many", borne))
 			}
+			if lead < 14 || lead > 365 {
+				return wrongUsage(cmd, fmt.Sprintf("--lead-days %g: want 14 to 365", lead))
+			}
 			exam.Policy = trend.PolicyOf(lead, words[borne])
 			for _, s := range seeds {
 				exam.Seeds = append(exam.Seeds, uint64(s))

@@ -46,6 +46,8 @@ func TestASlipOfThePenIsNamed(t *testing.T) {
 		{[]string{"up"}, "--data is missing"},
 		{[]string{"backtest", "--out", "x"}, "--readings and --out are needed"},
 		{[]string{"simulate"}, "--out is missing"},
+		{[]string{"judge", "--lead-days", "5"}, "--lead-days 5: want 14 to 365"},
+		{[]string{"judge", "--false-calls", "none"}, `--false-calls "none": want few, usual or many`},
 		{[]string{"organisation", "crate"}, "`creepage organisation create` meant"},
 		{[]string{"organisation", "create", "Not A Name"}, "lower case letters"},
 		{[]string{"organisation", "create", ".."}, "not beginning with a dot"},

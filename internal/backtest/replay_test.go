@@ -204,7 +204,10 @@ func TestLeavingCalmVehiclesAloneChangesNothing(t *testing.T) {
 		f := fleet(t, physics, 60)
 		records := FromFleet(f.Platforms, f.Readings, f.Events, f.Codes)
 		for _, h := range records.vehicles {
-			r := Replay{Model: model(t), Policy: trend.DefaultPolicy(), Origin: startOfDay(records.first), Until: records.last}
+			// Ended after ten days, no multiple of the calm ones: else a late look would come on the right day.
+			policy := trend.DefaultPolicy()
+			policy.EndDays = 10
+			r := Replay{Model: model(t), Policy: policy, Origin: startOfDay(records.first), Until: records.last}
 			platform := func(time.Time) *insulation.Platform { return h.platform }
 			said, err := r.Vehicle(h.id, platform, h.arrivals())
 			if err != nil {

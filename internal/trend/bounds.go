@@ -31,10 +31,10 @@ func (l *Learner) learnBounds(p *Params, vs []*pupil, now day, report *Report) {
 		open := false
 		for i, f := range v.forecasts {
 			b := p.bounds(&usualPolicy, f.watched)
-			near, sure := p.keptWithin(&f, b.near.Days), p.keptWithin(&f, b.sure.Days)
-			raised := b.raise(near, sure)
+			near, lead := p.keptWithin(&f, b.Days), p.keptWithin(&f, usualPolicy.LeadDays)
+			raised := b.raise(near, lead)
 			call := !open && raised
-			open = raised || open && b.keep(near, sure)
+			open = raised || open && b.keep(near, lead)
 			came, share, worked := v.outcome(f.day, falseDays, now)
 			if share < 1 && !worked {
 				continue // lost from sight before it could be told

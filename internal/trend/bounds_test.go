@@ -8,10 +8,20 @@ import (
 	"creepage/internal/insulation"
 )
 
+// raws are chances before calibration.
+type raws struct{ within30, within90 float64 }
+
+func always(within30, within90 float64) (out [5]raws) {
+	for i := range out {
+		out[i] = raws{within30, within90}
+	}
+	return out
+}
+
 // called is a fleet of 200 vehicles of three years each. Of every 10th nothing is
-// said before its code; of the first so many others a code is once held to be likely within 30 and 90 days, and none comes.
+// said before its code; of the first so many others a code is held to be likely for five forecasts, and none comes.
 // Worked on: each of those has its motor exchanged 60 days later.
-func called(calls int, within30, within90 float64, workedOn bool) *Learner {
+func called(calls int, likely [5]raws, workedOn bool) *Learner {
 	l, p := NewLearner(Default()), harborVan()
 	for i := range 200 {
 		id := fmt.Sprintf("v-%d", i)
@@ -20,7 +30,8 @@ func called(calls int, within30, within90 float64, workedOn bool) *Learner {
 		for d := 0; d <= 1092; d += forecastEvery {
 			o := Outlook{Vehicle: id, EvaluatedAt: at(d), Raw30: 1e-4, Raw90: 1e-3, Watched: true}
 			if sound && calls > 0 && d >= 420 && d <= 504 {
-				o.Raw30, o.Raw90 = within30, within90
+				raw := likely[(d-420)/forecastEvery]
+				o.Raw30, o.Raw90 = raw.within30, raw.within90
 			}
 			l.Forecast(&o)
 		}
@@ -48,7 +59,7 @@ func TestBoundsFollowTheFalseCallsThatCameOfThem(t *testing.T) {
 		workedOn bool
 		false    float64
 	}{{0, false, 0}, {0, true, 0}, {30, false, 30}, {120, false, 120}, {120, true, 40}} {
-		l := called(c.calls, 0.4, 0.6, c.workedOn)
+		l := called(c.calls, always(0.4, 0.6), c.workedOn)
 		l.Leave(Calibrations) // which would state such chances lower by themselves
 		got, report := l.Learn(at(1096))
 		if report.FalseCalls != c.false {
@@ -67,7 +78,7 @@ func TestBoundsFollowTheFalseCallsThatCameOfThem(t *testing.T) {
 // A code held to be sure within 90 days and far off within 30 is a call of the usual policy too.
 func TestSureCodesAreCallsOfTheBounds(t *testing.T) {
 	for within90, want := range map[float64]float64{0.98: 30, 0.5: 0} {
-		l := called(30, 1e-3, within90, false)
+		l := called(30, always(1e-3, within90), false)
 		l.Leave(Calibrations)
 		if _, report := l.Learn(at(1096)); report.FalseCalls != want {
 			t.Errorf("a raw chance of %g within 90 days: %g counted, want %g", within90, report.FalseCalls, want)
@@ -75,9 +86,28 @@ func TestSureCodesAreCallsOfTheBounds(t *testing.T) {
 	}
 }
 
+// A call is one until its chance has fallen below what ends a warning: a dip to between the bounds makes no second call.
+func TestADipBetweenTheBoundsIsNoSecondCall(t *testing.T) {
+	p := Default()
+	b := p.bounds(&usualPolicy, true)
+	for dip, want := range map[raws]float64{{.04, .1}: 30, {.001, .002}: 60} {
+		near := p.keptWithin(&forecastSample{raw30: dip.within30, raw90: dip.within90, watched: true}, b.Days)
+		if near >= b.Raise || (near >= b.End) != (want == 30) {
+			t.Fatalf("%v is stated as %.4f, the bounds are %+v", dip, near, b)
+		}
+		likely := always(0.4, 0.6)
+		likely[2] = dip
+		l := called(30, likely, false)
+		l.Leave(Calibrations)
+		if _, report := l.Learn(at(1096)); report.FalseCalls != want {
+			t.Errorf("dipping to %.4f: %g counted, want %g", near, report.FalseCalls, want)
+		}
+	}
+}
+
 // While hardly a code has been recorded nobody knows which calls were false.
 func TestBoundsStayWhereCodesAreNotRecorded(t *testing.T) {
-	l := called(120, 0.4, 0.6, false)
+	l := called(120, always(0.4, 0.6), false)
 	l.codes = leastCodes - 1
 	if got, _ := l.Learn(at(1096)); got.BoundShift != 0 {
 		t.Errorf("moved by %g", got.BoundShift)
@@ -116,7 +146,7 @@ func TestMovedBoundsAreAskedForAndNamed(t *testing.T) {
 	m := mustModel(t, p)
 	policy := DefaultPolicy()
 	// Odds 35/965 doubled are 70/965, 0.06763; of 0.3 times that it ends.
-	b := p.bounds(&policy, false).near
+	b := p.bounds(&policy, false)
 	if math.Abs(b.Raise-70.0/1035) > 1e-12 || math.Abs(b.End-0.3*70/1035) > 1e-12 || b.Days != 30 {
 		t.Errorf("bounds %+v", b)
 	}
@@ -143,7 +173,7 @@ func TestMovedBoundsAreAskedForAndNamed(t *testing.T) {
 			break
 		}
 	}
-	if len(changes) != 1 || changes[0].Reason != "the chance within 30 days has been below 2 %, and that within 90 days below 21 %, for 14 days" {
+	if len(changes) != 1 || changes[0].Reason != "the chance within 30 days has been below 2 %, and that within 90 days below 80 %, for 14 days" {
 		t.Errorf("ended with %+v", changes)
 	}
 }

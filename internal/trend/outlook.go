@@ -13,7 +13,7 @@ type State uint8
 const (
 	Steady  State = iota + 1
 	Falling       // declines, no crossing in sight
-	Due           // a crossing may come within the lead time: its chance has passed the usual policy's bound
+	Due           // a crossing may come within the lead time: its chance has passed a bound of the usual policy
 	Under         // below the code limit now
 	Unknown       // too little to say; Missing tells what
 )

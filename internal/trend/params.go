@@ -186,7 +186,7 @@ type Params struct {
 	FloorPerDay        float64     `json:"floor_per_day"`       // the stated probability is never below this times h
 	Ceiling            float64     `json:"ceiling"`             // nor above this
 	CrossUnseen        float64     `json:"cross_unseen"`        // accepted chance of crossing unseen, for "measure again by"
-	BoundShift         float64     `json:"bound_shift"`         // added to the log-odds of a policy's bounds (learnBounds)
+	BoundShift         float64     `json:"bound_shift"`         // added to the log-odds of a policy's Bounds (learnBounds)
 }
 
 // Default returns the parameters to start with. Those learned from a fleet

@@ -153,13 +153,14 @@ func TestEvaluateEqualsOutlookAndFold(t *testing.T) {
 		params.BoundShift = shift
 		models = append(models, mustModel(t, params))
 	}
+	raised, ended := 0, 0
 	rapid.Check(t, func(rt *rapid.T) {
 		m := models[rapid.IntRange(0, len(models)-1).Draw(rt, "shift")]
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 3))
 		es := history(rng, p, 100)
 		v := NewVehicle("x")
 		days := rapid.SampledFrom([]float64{10, 21, 30, 38.5, 45, 200, 800})
-		policy := Policy{LeadDays: 90, Followed: Bounds{days.Draw(rt, "followed"), 0.12, 0.04}, Testers: Bounds{days.Draw(rt, "testers"), 0.05, 0.02}, HoldDays: 1, EndDays: 7}
+		policy := Policy{LeadDays: days.Draw(rt, "lead"), Followed: Bounds{days.Draw(rt, "followed"), 0.12, 0.04}, Testers: Bounds{days.Draw(rt, "testers"), 0.05, 0.02}, HoldDays: 1, EndDays: 7}
 		var a, b RuleState
 		for _, e := range es {
 			add(t, m, v, p, e)
@@ -171,8 +172,20 @@ func TestEvaluateEqualsOutlookAndFold(t *testing.T) {
 			if fmt.Sprint(a, x) != fmt.Sprint(b, y) {
 				rt.Fatalf("at %s: %v %v; %v %v", when, a, x, b, y)
 			}
+			for _, c := range x {
+				switch {
+				case c.Kind != CodeDue:
+				case c.Raised:
+					raised++
+				default:
+					ended++
+				}
+			}
 		}
 	})
+	if raised < 5 || ended < 3 {
+		t.Errorf("%d warnings of a code raised and %d ended show little", raised, ended)
+	}
 }
 
 func TestASplitGapEqualsAWholeOne(t *testing.T) {

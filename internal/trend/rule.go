@@ -33,7 +33,8 @@ func (k WarningKind) String() string {
 // Policy is what an organisation wants to be told. A code that is due is judged
 // by its chance within the nearest days of the lead time: one that is as likely only
 // towards the lead time's end is of a slow fault, warned of too early, or of a fault
-// that may yet level off. One that is sure to come within the lead time is told all the same.
+// that may yet level off. One that is sure to come within the
+// lead time (sureAt) is told all the same.
 //
 // Of a vehicle that is followed by its own monitor the days are fewer, for the next look is
 // near, and more is asked: its chance moves with every day's value and comes by a bound in
@@ -41,14 +42,13 @@ func (k WarningKind) String() string {
 //
 // On four simulated fleets of 600 (mild seed 7, rough seed 6, and one of either kind of a simulator written apart)
 // half the lead time for all, at 0.065 and 1.8 times the odds, made 3.9 false calls per 100 vehicle-years and met .628 of
-// the codes in time; this and renameShare 3.3 and .636.
+// the codes in time; nearer days and renameShare, before sureAt, 3.3 and .636.
 type Policy struct {
 	LeadDays float64 `json:"lead_days"` // how far ahead a code is to be warned of
 	Followed Bounds  `json:"followed"`  // for vehicles whose own monitor has been read of late
 	Testers  Bounds  `json:"testers"`   // for those that only testers look at
-	Sure     Bounds  `json:"sure"`      // for either, within the whole lead time
-	HoldDays float64 `json:"hold_days"` // days for which a probability stands at its Bounds.Raise before code_due is raised, unless the nearer one is three times that
-	EndDays  float64 `json:"end_days"`  // days for which both stay below their Bounds.End before code_due is ended
+	HoldDays float64 `json:"hold_days"` // days for which Bounds.raise holds before code_due is raised, unless the nearer chance is three times Bounds.Raise
+	EndDays  float64 `json:"end_days"`  // days for which Bounds.keep does not hold before code_due is ended
 }
 
 // Bounds are the probabilities of a code within so many days that raise code_due
@@ -59,12 +59,9 @@ type Bounds struct {
 	End   float64 `json:"end"`
 }
 
-// dueBounds are the bounds that hold for a vehicle, those of nearer days and those of the whole lead time.
-type dueBounds struct{ near, sure Bounds }
-
-// bounds returns those of a policy that hold for a vehicle, the nearer ones moved by what the fleet's own
+// bounds returns those of a policy that hold for a vehicle, moved by what the fleet's own
 // forecasts came to (learnBounds).
-func (ps *Params) bounds(p *Policy, followed bool) dueBounds {
+func (ps *Params) bounds(p *Policy, followed bool) Bounds {
 	b := p.Testers
 	if followed {
 		b = p.Followed
@@ -73,18 +70,15 @@ func (ps *Params) bounds(p *Policy, followed bool) dueBounds {
 		raise := logistic(logit(b.Raise) + ps.BoundShift)
 		b.Raise, b.End = raise, b.End*raise/b.Raise
 	}
-	return dueBounds{near: b, sure: p.Sure}
+	return b
 }
 
-// raise says whether the chances within either's days raise code_due.
-func (b *dueBounds) raise(near, sure float64) bool {
-	return near >= b.near.Raise || sure >= b.sure.Raise
-}
+// raise says whether the chances within the bounds' days and within the whole lead time raise code_due.
+func (b *Bounds) raise(near, lead float64) bool { return near >= b.Raise || lead >= sureAt }
 
-// keep says whether they let one that is open stand.
-func (b *dueBounds) keep(near, sure float64) bool {
-	return near >= b.near.End || sure >= b.sure.End
-}
+// keep says whether they let one that is open stand. It is sure until it is not: a warning raised long before
+// that stood by a share of it would stand when the code comes near, and nothing would be said then.
+func (b *Bounds) keep(near, lead float64) bool { return near >= b.End || lead >= sureAt }
 
 // usualLead is how far ahead codes are warned of by default.
 const usualLead = 90.0
@@ -93,8 +87,8 @@ var usualPolicy = PolicyOf(usualLead, UsualFalseCalls)
 
 // DefaultPolicy looks 90 days ahead with the usual number of false calls: a warning is
 // raised when the probability within 30 days, or 21 where the vehicle is followed by its
-// own monitor, has stood at its bound for three days, or that within 90 days at seven tenths, and
-// ended after 14 days below three tenths of either; an odd value of a monitor moves a forecast until the next one.
+// own monitor, has stood at its bound for three days, or that within 90 days at eight tenths, and
+// ended after 14 days below three tenths of the bound and below eight tenths; an odd value of a monitor moves a forecast until the next one.
 func DefaultPolicy() Policy { return usualPolicy }
 
 // FalseCalls is how many false calls are borne for being warned of more codes in
@@ -126,7 +120,7 @@ func PolicyOf(leadDays float64, f FalseCalls) Policy {
 		p := odds / (1 + odds)
 		return Bounds{Days: days, Raise: p, End: 0.3 * p}
 	}
-	return Policy{LeadDays: leadDays, Followed: judgedBy(followedShare, followedOdds), Testers: judgedBy(testersShare, 1), Sure: judgedBy(1, sureOdds), HoldDays: 3, EndDays: 14}
+	return Policy{LeadDays: leadDays, Followed: judgedBy(followedShare, followedOdds), Testers: judgedBy(testersShare, 1), HoldDays: 3, EndDays: 14}
 }
 
 const (
@@ -135,8 +129,7 @@ const (
 	raiseDays     = 30.0
 	leastDays     = 10.0 // a week, by which a warning is to come before the code, and the three days it waits
 	oddsGrowth    = 1.5  // power of the days with which the odds of a code within them grow
-	followedOdds  = 2.4  // times the odds that are asked of a vehicle that is followed,
-	sureOdds      = 12.4 // and of a code that is sure: seven tenths within 90 days
+	followedOdds  = 2.4  // times the odds that are asked of a vehicle that is followed
 )
 
 // OpenWarning is a warning that has been raised and not ended.
@@ -193,6 +186,7 @@ type Change struct {
 const (
 	underRaise = 0.8 // chance that the whole is below the code limit now
 	underEnd   = 0.2
+	sureAt     = 0.8 // chance within the whole lead time from which code_due is raised, however small it is within the nearer days
 	dueAtOnce  = 3.0 // times the probability that raises code_due: not waited on
 	dropRaise  = 0.5 // weight of "has just dropped"
 	dropEnd    = 0.2
@@ -298,10 +292,10 @@ func find(conditions []condition, k WarningKind, c insulation.Component) conditi
 // conditionsOf reads every condition off an outlook.
 func (m *Model) conditionsOf(o *Outlook, policy Policy) []condition {
 	b := m.params.bounds(&policy, o.Followed)
-	near, sure := Within(o.Curve, b.near.Days), Within(o.Curve, b.sure.Days)
+	near, lead := Within(o.Curve, b.Days), Within(o.Curve, policy.LeadDays)
 	free := o.CodeSet.IsZero()
 	out := []condition{
-		{kind: CodeDue, raise: free && b.raise(near, sure), keep: b.keep(near, sure), probability: sure, atOnce: near >= dueAtOnce*b.near.Raise},
+		{kind: CodeDue, raise: free && b.raise(near, lead), keep: b.keep(near, lead), probability: lead, atOnce: near >= dueAtOnce*b.Raise},
 		{kind: UnderCodeLimit, raise: free && o.P0 >= underRaise, keep: o.P0 >= underEnd, probability: o.P0},
 	}
 	for i := range o.Parts {
@@ -358,8 +352,8 @@ func (m *Model) endWords(c condition, o *Outlook, policy Policy) string {
 	switch c.kind {
 	case CodeDue:
 		b := m.params.bounds(&policy, o.Followed)
-		return fmt.Sprintf("the chance within %.0f days has been below %.2g %%, and that within %.0f days below %.2g %%, for %.0f days",
-			b.near.Days, 100*b.near.End, b.sure.Days, 100*b.sure.End, policy.EndDays)
+		return fmt.Sprintf("the chance within %.0f days has been below %.2g %%, and that within %.0f days below %.0f %%, for %.0f days",
+			b.Days, 100*b.End, policy.LeadDays, 100*sureAt, policy.EndDays)
 	case UnderCodeLimit:
 		return fmt.Sprintf("the whole has stood above the code limit for %.0f days", policy.EndDays)
 	case UnderServiceLimit:
@@ -378,8 +372,7 @@ func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at ti
 	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
 	if v.open != 0 {
 		limiting := rs.warnsOfCode()
-		b := m.params.bounds(&policy, v.now.followed(v.now.seenAt(at)))
-		rows, n := decidingRows(b.near.Days, b.sure.Days, limiting)
+		rows, n := decidingRows(m.params.bounds(&policy, v.now.followed(v.now.seenAt(at))).Days, policy.LeadDays, limiting)
 		o = m.glance(v, p, at, rows[:n], limiting)
 	}
 	next, changes = m.Fold(rs, &o, policy)
@@ -402,7 +395,7 @@ const calmShare = 0.1
 // calm says whether all conditions are far from raising anything, and none that stands can end by time.
 func (m *Model) calm(rs *RuleState, o *Outlook, policy Policy) bool {
 	b := m.params.bounds(&policy, o.Followed)
-	if !rs.DueSince.IsZero() || Within(o.Curve, b.near.Days) >= calmShare*b.near.Raise || Within(o.Curve, b.sure.Days) >= calmShare*b.sure.Raise || o.P0 >= calmShare*underRaise {
+	if Within(o.Curve, b.Days) >= calmShare*b.Raise || Within(o.Curve, policy.LeadDays) >= calmShare*sureAt || o.P0 >= calmShare*underRaise {
 		return false
 	}
 	for i := range o.Parts {
@@ -423,11 +416,11 @@ func (rs *RuleState) warnsOfCode() bool {
 	return slices.ContainsFunc(rs.Open, func(w OpenWarning) bool { return w.Kind.ofCode() })
 }
 
-// decidingRows returns the horizons the rule's decisions hang on: now, those about the
-// days of its bounds, and the one by which what limits is named, if it is asked for.
-func decidingRows(near, sure float64, limiting bool) (rows [6]int, n int) {
+// decidingRows returns the horizons the rule's decisions hang on: now, those about the nearer
+// days and about the lead time, and the one by which what limits is named, if it is asked for.
+func decidingRows(near, lead float64, limiting bool) (rows [6]int, n int) {
 	for h := range numHorizons {
-		if h == 0 || between(h, near) || between(h, sure) || limiting && h == horizon90 {
+		if h == 0 || between(h, near) || between(h, lead) || limiting && h == horizon90 {
 			rows[n], n = h, n+1
 		}
 	}

@@ -150,57 +150,83 @@ func TestWhatLimitsHasTheLikeliestGroup(t *testing.T) {
 	}
 }
 
-// A code that is sure within the lead time is warned of however unlikely it is within the nearer days, after the same wait; the warning
-// stands until the chance has been below three tenths of that too.
+// A code that is sure within the lead time is warned of however unlikely it is within the nearer days, whatever the fleet's own
+// false calls, after the same wait; a warning ends once it has not been sure for 14 days.
 func TestASureCodeIsWarnedOfAllTheWay(t *testing.T) {
-	m, v := model(t), seenOnce(t)
-	for _, c := range []struct {
-		lead  float64
-		calls FalseCalls
-		sure  float64
-	}{{90, UsualFalseCalls, .7003}, {90, FewFalseCalls, .8291}, {90, ManyFalseCalls, .5916}, {180, UsualFalseCalls, .8686}, {30, UsualFalseCalls, .3102}} {
-		policy := PolicyOf(c.lead, c.calls)
-		for _, followed := range []bool{true, false} {
-			for chance, want := range map[float64]bool{c.sure - .001: false, c.sure + .001: true} {
+	shifted := Default()
+	shifted.BoundShift = 1
+	for _, m := range []*Model{model(t), mustModel(t, shifted)} {
+		for _, c := range []struct {
+			lead  float64
+			calls FalseCalls
+		}{{90, UsualFalseCalls}, {90, FewFalseCalls}, {14, ManyFalseCalls}, {365, FewFalseCalls}} {
+			policy := PolicyOf(c.lead, c.calls)
+			for chance, sure := range map[float64]bool{.799: false, .801: true} {
+				seen := func(day int) *Outlook {
+					return &Outlook{EvaluatedAt: at(day), Curve: []CurvePoint{{c.lead * .9, 0}, {c.lead, chance}}, Followed: day%2 == 0}
+				}
 				raised := -1
 				var rs RuleState
 				for d := 0; d < 6 && raised < 0; d++ {
-					o := &Outlook{EvaluatedAt: at(d), Curve: []CurvePoint{{c.lead * .9, 0}, {c.lead, chance}}, Followed: followed}
 					var changes []Change
-					if rs, changes = m.Fold(restarted(t, rs), o, policy); len(changes) > 0 {
+					if rs, changes = m.Fold(restarted(t, rs), seen(d), policy); len(changes) > 0 {
 						raised = d
 						if math.Abs(changes[0].Probability-chance) > 1e-12 {
 							t.Errorf("said %g, want %g", changes[0].Probability, chance)
 						}
 					}
 				}
-				if got := raised == 3; got != want || !got && raised >= 0 {
-					t.Errorf("%g days, %d, followed %v: a chance of %g raised on day %d", c.lead, c.calls, followed, chance, raised)
+				if want := map[bool]int{true: 3, false: -1}[sure]; raised != want {
+					t.Errorf("%g days, %d: a chance of %g raised on day %d, want %d", c.lead, c.calls, chance, raised, want)
+				}
+				rs = RuleState{Open: []OpenWarning{{Kind: CodeDue, RaisedAt: at(0), BelowSince: at(0)}}}
+				if _, changes := m.Fold(rs, seen(14), policy); len(changes) == 0 != sure {
+					t.Errorf("%g days, %d: at %g %d changes", c.lead, c.calls, chance, len(changes))
 				}
 			}
-			ends := func(chance float64) []Change {
-				rs := RuleState{Open: []OpenWarning{{Kind: CodeDue, RaisedAt: at(0), BelowSince: at(0)}}}
-				_, changes := m.Fold(rs, &Outlook{EvaluatedAt: at(14), Curve: []CurvePoint{{c.lead * .9, 0}, {c.lead, chance}}, Followed: followed}, policy)
-				return changes
+		}
+		for chance, want := range map[float64]State{.79: Unknown, .81: Due} {
+			f := m.forecastAt(seenOnce(t), harborVan(), at(1), allHorizons())
+			if got := f.state(&Outlook{Curve: []CurvePoint{{60, .01}, {90, chance}}}); got != want {
+				t.Errorf("a chance of %g within 90 days: %s", chance, got)
 			}
-			if len(ends(.3*c.sure+.001)) != 0 || len(ends(.3*c.sure-.001)) != 1 {
-				t.Errorf("%g days, %d, followed %v: at three tenths it does not end", c.lead, c.calls, followed)
-			}
+			f.done()
 		}
 	}
-	for chance, want := range map[float64]State{.69: Unknown, .71: Due} {
-		f := m.forecastAt(v, harborVan(), at(1), allHorizons())
-		if got := f.state(&Outlook{Curve: []CurvePoint{{60, .01}, {90, chance}}}); got != want {
-			t.Errorf("a chance of %g within 90 days: %s", chance, got)
+}
+
+// A vehicle is calm where nothing is near to raising a warning, and none stands or waits that time would end.
+func TestAVehicleIsCalmWhereTimeAloneChangesNothing(t *testing.T) {
+	m, policy := model(t), DefaultPolicy()
+	calm := func() (*RuleState, *Outlook) {
+		return &RuleState{}, &Outlook{EvaluatedAt: at(0), Curve: []CurvePoint{{21, .0034}, {30, .0034}, {90, .079}}, P0: .079, Parts: []Part{{Dropped: .19}}}
+	}
+	for name, c := range map[string]struct {
+		change func(*RuleState, *Outlook)
+		want   bool
+	}{
+		"far from all":              {func(*RuleState, *Outlook) {}, true},
+		"near to the nearer bound":  {func(_ *RuleState, o *Outlook) { o.Curve[1].Probability = .0036 }, false},
+		"far from that of followed": {func(_ *RuleState, o *Outlook) { o.Curve[1].Probability, o.Followed = .0036, true }, true},
+		"near to being sure":        {func(_ *RuleState, o *Outlook) { o.Curve[2].Probability = .081 }, false},
+		"near to the code limit":    {func(_ *RuleState, o *Outlook) { o.P0 = .081 }, false},
+		"may have dropped":          {func(_ *RuleState, o *Outlook) { o.Parts[0].Dropped = .2 }, false},
+		"a warning of the code":     {func(rs *RuleState, _ *Outlook) { rs.Open = []OpenWarning{{Kind: CodeDue}} }, false},
+		"below the service limit":   {func(rs *RuleState, _ *Outlook) { rs.Open = []OpenWarning{{Kind: UnderServiceLimit}} }, true},
+		"about to end":              {func(rs *RuleState, _ *Outlook) { rs.Open = []OpenWarning{{Kind: UnderServiceLimit, BelowSince: at(0)}} }, false},
+	} {
+		rs, o := calm()
+		c.change(rs, o)
+		if got := m.calm(rs, o, policy); got != c.want {
+			t.Errorf("%s: calm is %v", name, got)
 		}
-		f.done()
 	}
 }
 
 // The rule asks for no other horizon than those on either side of its days.
 func TestTheRuleAsksForTheHorizonsAboutItsDays(t *testing.T) {
 	for _, c := range []struct {
-		near, sure float64
+		near, lead float64
 		limiting   bool
 		want       []float64
 	}{
@@ -209,13 +235,13 @@ func TestTheRuleAsksForTheHorizonsAboutItsDays(t *testing.T) {
 		{(horizons[3] + horizons[4]) / 2, horizons[5], false, []float64{0, horizons[3], horizons[4], horizons[5]}},
 		{horizons[1] / 2, (horizons[6] + horizons[7]) / 2, false, []float64{0, horizons[1], horizons[6], horizons[7]}},
 	} {
-		rows, n := decidingRows(c.near, c.sure, c.limiting)
+		rows, n := decidingRows(c.near, c.lead, c.limiting)
 		var got []float64
 		for _, h := range rows[:n] {
 			got = append(got, horizons[h])
 		}
 		if !slices.Equal(got, c.want) {
-			t.Errorf("%g and %g days: %v, want %v", c.near, c.sure, got, c.want)
+			t.Errorf("%g and %g days: %v, want %v", c.near, c.lead, got, c.want)
 		}
 	}
 }

@@ -92,7 +92,7 @@ func (f *forecast) state(o *Outlook) State {
 	if !o.CodeSet.IsZero() || o.P0 >= underAt {
 		return Under
 	}
-	if b := f.model.params.bounds(&usualPolicy, o.Followed); b.raise(Within(o.Curve, b.near.Days), Within(o.Curve, b.sure.Days)) {
+	if b := f.model.params.bounds(&usualPolicy, o.Followed); b.raise(Within(o.Curve, b.Days), Within(o.Curve, usualPolicy.LeadDays)) {
 		return Due
 	}
 	for i := range f.groups {

@@ -33,7 +33,7 @@ const (
 	Outlook_STEADY Outlook_State = 1
 	// Declines, no crossing in sight.
 	Outlook_FALLING Outlook_State = 2
-	// A crossing may come within the lead time: its chance has passed the bound at which the usual policy warns.
+	// A crossing may come within the lead time: its chance has passed a bound at which the usual policy warns.
 	Outlook_DUE Outlook_State = 3
 	// Below the code limit now.
 	Outlook_UNDER Outlook_State = 4

@@ -31,11 +31,11 @@ const (
 	WarningPolicy_FALSE_CALLS_UNSPECIFIED WarningPolicy_FalseCalls = 0
 	// Few: warned when the chance of the code within the nearest third of the lead time has stood for three days at
 	// a bound, for 90 days ahead 0.07 within 30 days; of a vehicle whose own monitor was read within the last 30 days 0.096 within 21.
-	// Of either as well when it has stood for three days at 0.83 within 90.
+	// With each of the three it is also warned of when the chance has stood for three days at 0.8 within the whole lead time.
 	WarningPolicy_FEW WarningPolicy_FalseCalls = 1
-	// Usual: 0.035 within 30 days, with a monitor 0.049 within 21, or 0.7 within 90.
+	// Usual: 0.035 within 30 days, with a monitor 0.049 within 21.
 	WarningPolicy_USUAL WarningPolicy_FalseCalls = 2
-	// Many: 0.022 within 30 days, with a monitor 0.031 within 21, or 0.59 within 90.
+	// Many: 0.022 within 30 days, with a monitor 0.031 within 21.
 	WarningPolicy_MANY WarningPolicy_FalseCalls = 3
 )
 
@@ -87,7 +87,7 @@ type Warning_Kind int32
 
 const (
 	Warning_KIND_UNSPECIFIED Warning_Kind = 0
-	// The isolation code may set within the lead time: its chance has passed the policy's bound.
+	// The isolation code may set within the lead time: its chance has passed a bound of the policy.
 	Warning_CODE_DUE Warning_Kind = 1
 	// The whole vehicle is below its code limit now.
 	Warning_UNDER_CODE_LIMIT Warning_Kind = 2
@@ -203,10 +203,10 @@ func (Warning_Finding) EnumDescriptor() ([]byte, []int) {
 type WarningPolicy struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// How many days ahead a code is to be warned of. A warning is judged by the nearest third of them, or by 21 of 90
-	// where the vehicle's own monitor was read within the last 30 days, by ten days at least; and by all of them where
-	// the code is sure to come. The odds that raise it grow with the power 1.5 of the days, so that about as many false calls come of every lead time.
+	// where the vehicle's own monitor was read within the last 30 days, by ten days at least. The odds that raise it grow with
+	// the power 1.5 of those days, so that about as many false calls come of every lead time.
 	LeadDays int32 `protobuf:"varint,1,opt,name=lead_days,json=leadDays,proto3" json:"lead_days,omitempty"`
-	// How many false calls are borne. The odds that raise a warning follow the false calls that the usual ones would
+	// How many false calls are borne. The odds asked for within the nearer days follow the false calls that the usual ones would
 	// have made in the organisation's own records, by at most a factor of 2.7 either way.
 	FalseCalls    WarningPolicy_FalseCalls `protobuf:"varint,2,opt,name=false_calls,json=falseCalls,proto3,enum=creepage.v1.WarningPolicy_FalseCalls" json:"false_calls,omitempty"`
 	unknownFields protoimpl.UnknownFields

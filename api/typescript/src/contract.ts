@@ -3333,15 +3333,15 @@ export interface components {
          */
         "creepage.v1.WarningPolicy": {
             /**
-             * @description How many false calls are borne. The odds that raise a warning follow the false calls that the usual ones would
+             * @description How many false calls are borne. The odds asked for within the nearer days follow the false calls that the usual ones would
              *     have made in the organisation's own records, by at most a factor of 2.7 either way.
              */
             falseCalls: components["schemas"]["creepage.v1.WarningPolicy.FalseCalls"];
             /**
              * Format: int32
              * @description How many days ahead a code is to be warned of. A warning is judged by the nearest third of them, or by 21 of 90
-             *     where the vehicle's own monitor was read within the last 30 days, by ten days at least; and by all of them where
-             *     the code is sure to come. The odds that raise it grow with the power 1.5 of the days, so that about as many false calls come of every lead time.
+             *     where the vehicle's own monitor was read within the last 30 days, by ten days at least. The odds that raise it grow with
+             *     the power 1.5 of those days, so that about as many false calls come of every lead time.
              */
             leadDays: number;
         };
