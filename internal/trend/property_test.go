@@ -172,6 +172,12 @@ func TestEvaluateEqualsOutlookAndFold(t *testing.T) {
 			if fmt.Sprint(a, x) != fmt.Sprint(b, y) {
 				rt.Fatalf("at %s: %v %v; %v %v", when, a, x, b, y)
 			}
+			g := m.glance(v, p, when, policy, a.warnsOfCode())
+			for _, d := range []float64{m.params.bounds(&policy, o.Followed).Days, policy.LeadDays} {
+				if got, want := Within(g.Curve, d), Within(o.Curve, d); got != want {
+					rt.Fatalf("at %s within %g days: %g at a glance, %g", when, d, got, want)
+				}
+			}
 			for _, c := range x {
 				switch {
 				case c.Kind != CodeDue:

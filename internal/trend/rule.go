@@ -371,9 +371,7 @@ func (m *Model) endWords(c condition, o *Outlook, policy Policy) string {
 func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at time.Time, policy Policy) (next RuleState, changes []Change, calm bool) {
 	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
 	if v.open != 0 {
-		limiting := rs.warnsOfCode()
-		rows, n := decidingRows(m.params.bounds(&policy, v.now.followed(v.now.seenAt(at))).Days, policy.LeadDays, limiting)
-		o = m.glance(v, p, at, rows[:n], limiting)
+		o = m.glance(v, p, at, policy, rs.warnsOfCode())
 	}
 	next, changes = m.Fold(rs, &o, policy)
 	if len(changes) == 0 {
@@ -439,9 +437,10 @@ func between(h int, days float64) bool {
 }
 
 // glance is as much of an outlook as the rule's decisions hang on: what limits only if it is asked for.
-func (m *Model) glance(v *Vehicle, p *insulation.Platform, at time.Time, rows []int, limiting bool) Outlook {
+func (m *Model) glance(v *Vehicle, p *insulation.Platform, at time.Time, policy Policy, limiting bool) Outlook {
 	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
-	f := m.forecastAt(v, p, at, rows)
+	rows, n := decidingRows(m.params.bounds(&policy, v.now.followed(v.now.seenAt(at))).Days, policy.LeadDays, limiting)
+	f := m.forecastAt(v, p, at, rows[:n])
 	defer f.done()
 	f.ruled(&o)
 	if limiting {
