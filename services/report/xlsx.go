@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -168,6 +169,9 @@ func (e *xlsxEncoder) beginRows(name string) error {
 	header := make([]any, len(e.t.Columns))
 	for i, c := range e.t.Columns {
 		header[i] = excelize.Cell{StyleID: e.bold, Value: c.Name}
+	}
+	// The stream writes the columns last set first, and spreadsheets want them from left to right.
+	for i, c := range slices.Backward(e.t.Columns) {
 		width := float64(max(len(c.Name)+2, 10))
 		if c.Kind == Time {
 			width = max(width, 20)
