@@ -85,8 +85,8 @@ func (w *walker) step(rng *rand.Rand) {
 
 // walk simulates a vehicle's groups day by day from where their banks stand and
 // returns the share of paths that have crossed by each day: first passage of the
-// sum of the leaks, each day at its own season's temperature. What the method
-// states as given stays given: the air's usual temperature and humidity, taken
+// sum of the leaks, each day in its own warmth. What the method
+// states as given stays given: the air's warmth and usual humidity, taken
 // warm and damp by a spread.
 func walk(f *forecast, paths, days int) []float64 {
 	rng := rand.New(rand.NewPCG(77, 77))
@@ -97,7 +97,7 @@ func walk(f *forecast, paths, days int) []float64 {
 	}
 	warm := make([]float64, days+1)
 	for d := range warm {
-		warm[d] = air.usual(ps, f.at+day(d)) + min(air.spread(ps), 6) - 20
+		warm[d] = air.warmth(ps, f.at+day(d), 0) + min(air.spread(ps), 6) - 20
 	}
 	var groups []*partForecast
 	for i := range f.groups {
@@ -212,7 +212,7 @@ func motorBench() *insulation.Platform {
 	return p
 }
 
-// Twenty atoms of the fall still to come, the horizon's hottest day with the
+// Twenty atoms of the fall still to come, the warmth of its last third with the
 // horizon's deepest fall, level noise left out: for one part these cost a
 // hundredth at most, or a tenth of the nearer of p and 1-p.
 func TestTheForecastOfOnePartAgreesWithWalkingTheChain(t *testing.T) {

@@ -50,11 +50,11 @@ func (c *Calibration) numbers() [4]float64 {
 func logit(p float64) float64    { return math.Log(p / (1 - p)) }
 func logistic(z float64) float64 { return 1 / (1 + math.Exp(-z)) }
 
-// curve returns the calibrated curve, monotone in the horizon.
-func (p *Params) curve(raw *[numHorizons]float64, watched bool) []CurvePoint {
-	out := make([]CurvePoint, 0, numHorizons)
+// curve returns the calibrated curve at some horizons, monotone: what has come by one has come by the next.
+func (p *Params) curve(raw *[numHorizons]float64, rows []int, watched bool) []CurvePoint {
+	out := make([]CurvePoint, 0, len(rows))
 	top := 0.0
-	for h := 1; h < numHorizons; h++ {
+	for _, h := range rows {
 		top = max(top, p.calibrated(raw[h], horizons[h], watched))
 		out = append(out, CurvePoint{horizons[h], top})
 	}

@@ -139,13 +139,26 @@ func (c *climate) spread(p *Params) float64 {
 	return math.Sqrt(c.residual)
 }
 
-// hottest returns the season's highest temperature within h days of d.
-func (c *climate) hottest(p *Params, d day, h float64) float64 {
+// warmth returns the temperature in which the limit is judged h days after d: the warmest
+// usual one of the last third of that time, its swing about the year's mean by warmShare. Of falls
+// that go on the deepest come last; over longer times a warm season between counts. The half year
+// that is warm is the dry one: what warmth takes from an insulation then, damp takes in the other, of which many
+// shops state nothing.
+func (c *climate) warmth(p *Params, d day, h float64) float64 {
+	mean := c.coefficients(p)[0]
+	return mean + warmShare*(c.warmest(p, float64(d)+h*2/3, h/3)-mean)
+}
+
+// warmShare is how much of the season's swing counts where the limit is judged (fitted, warmth).
+const warmShare = 0.5
+
+// warmest returns the season's highest temperature within h days of a day.
+func (c *climate) warmest(p *Params, d, h float64) float64 {
 	a := c.coefficients(p)
 	amplitude := math.Hypot(a[1], a[2])
 	// a1 cos x + a2 sin x = amplitude cos(x - peak)
 	peak := math.Atan2(a[2], a[1])
-	x := 2 * math.Pi * (float64(d) - 14) / yearDays
+	x := 2 * math.Pi * (d - 14) / yearDays
 	until := math.Mod(peak-x, 2*math.Pi)
 	if until < 0 {
 		until += 2 * math.Pi

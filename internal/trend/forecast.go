@@ -26,10 +26,10 @@ type partForecast struct {
 	g     *group
 	bank  bank
 	chain *chain
-	// hot[h] is the dry temperature above 20 C in the worst of the time to horizon h.
+	// hot[h] is the temperature above 20 C in which the limit is judged at horizon h, on a warm day.
 	hot   [numHorizons]float64
 	damp  float64
-	mean  [numHorizons]float64 // expected operating level at the horizon
+	mean  [numHorizons]float64 // expected operating level then
 	p     [numHorizons]float64 // chance to take what is left of the code's conductance
 	leak  float64              // expected conductance at work, siemens
 	extra float64              // added to the limit in level terms (quantity conversion), and
@@ -62,9 +62,9 @@ func (m *Model) forecastAt(v *Vehicle, p *insulation.Platform, at time.Time, row
 		air = &f.mem.shop
 	}
 	spread := min(air.spread(ps), 6)
-	var hottest [numHorizons]float64
+	var warmth [numHorizons]float64
 	for _, h := range rows {
-		hottest[h] = air.hottest(ps, f.at, horizons[h]) + spread
+		warmth[h] = air.warmth(ps, f.at, horizons[h]) + spread
 	}
 	rh, sdRH := air.humidity(ps)
 	damp := dampness(min(rh+1.3*sdRH, 98))
@@ -84,7 +84,7 @@ func (m *Model) forecastAt(v *Vehicle, p *insulation.Platform, at time.Time, row
 		x.g, x.chain, x.damp = g, m.chainOf(f.mem.platform, g.key), damp
 		x.extra, x.wide, x.leak = 0, 0, 0
 		for _, h := range rows {
-			x.hot[h], x.mean[h], x.p[h] = hottest[h]-20, 0, 0
+			x.hot[h], x.mean[h], x.p[h] = warmth[h]-20, 0, 0
 			if !g.key.Whole() {
 				x.hot[h] += m.rise[g.key.Component]
 			}
@@ -303,7 +303,7 @@ func (f *forecast) trustWhole(h int) float64 {
 // sumFloor keeps either way of knowing the whole from being taken as exact, decades^2.
 const sumFloor = 0.1 * 0.1
 
-// expected returns the mean operating level now, in the worst of the time to horizon h.
+// expected returns the mean operating level now, in the warmth and damp of horizon h.
 func (x *partForecast) expected(h int) float64 {
 	mean := 0.0
 	for k := range x.bank {

@@ -54,7 +54,7 @@ type Doubt struct {
 type Part struct {
 	Group         GroupKey
 	LevelNow      Band    // ohm at 20 C, dry
-	Operating     Band    // ohm in the hottest and dampest days of the next 90
+	Operating     Band    // ohm at work, in 90 days' warmth and in the usual damp
 	Decline       float64 // expected decline now, decades per 30 days (positive: falling)
 	DeclineSD     float64 // its spread
 	Steady        float64 // weights of the modes, summing to one
@@ -62,7 +62,7 @@ type Part struct {
 	Damp          float64
 	Dropped       float64
 	Better        float64
-	Share         float64 // of the conductance the code allows, expected, in the horizon's worst
+	Share         float64 // of the conductance the code allows, expected, in 90 days
 	P90           float64 // chance that this group alone takes the code's conductance within 90 days
 	Readings      int     // folded so far
 	LastMeasured  time.Time

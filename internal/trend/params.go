@@ -227,7 +227,7 @@ func Default() Params {
 		// all physics together, and the fit to these and to those of two simulators
 		// written apart. Chances that something was seen to bring are overstated, those
 		// of vehicles of which nothing was seen hold, or are understated where testers alone look.
-		Calibration:        Calibration{Unseen: -5.2, Seen: -1.5, Scale: 0.75, Horizon: 0.5},
+		Calibration:        Calibration{Unseen: -5.2, Seen: -1.75, Scale: 0.8, Horizon: 0.5},
 		CalibrationTesters: Calibration{Unseen: -4.85, Seen: -1.7, Scale: 0.8, Horizon: 0.75},
 		FloorPerDay:        1e-6, Ceiling: 0.98, CrossUnseen: 0.05,
 	}

@@ -451,9 +451,7 @@ func (m *Model) glance(v *Vehicle, p *insulation.Platform, at time.Time, policy 
 
 // ruled writes into an outlook what the rule asks of a forecast.
 func (f *forecast) ruled(o *Outlook) {
-	for _, h := range f.useRows[1:] {
-		o.Curve = append(o.Curve, CurvePoint{horizons[h], f.model.params.calibrated(f.raw[h], horizons[h], f.watched())})
-	}
+	o.Curve = f.model.params.curve(&f.raw, f.useRows[1:], f.watched())
 	o.P0, o.Followed = f.now(), f.mem.followed(f.at)
 	if f.mem.codeDay != 0 {
 		o.CodeSet = f.mem.codeDay.start()
