@@ -149,7 +149,7 @@ func (c *climate) warmth(p *Params, d day, h float64) float64 {
 	return mean + warmShare*(c.warmest(p, float64(d)+h*2/3, h/3)-mean)
 }
 
-// warmShare is how much of the season's swing counts where the limit is judged (fitted, warmth).
+// warmShare is how much of the season's swing counts where the limit is judged (fitted; DEVELOPERS.md has by what).
 const warmShare = 0.5
 
 // warmest returns the season's highest temperature within h days of a day.
