@@ -12,7 +12,7 @@ type State uint8
 // States.
 const (
 	Steady  State = iota + 1
-	Falling       // declines, and is not due yet
+	Falling       // declines; its chance has passed no bound of the usual policy now
 	Due           // a crossing may come within the lead time: its chance has passed a bound of the usual policy
 	Under         // below the code limit now
 	Unknown       // too little to say; Missing tells what

@@ -31,7 +31,7 @@ const (
 	Outlook_STATE_UNSPECIFIED Outlook_State = 0
 	// No decline worth naming.
 	Outlook_STEADY Outlook_State = 1
-	// Declines, and is not due yet: its chance has passed no bound of the usual policy.
+	// Declines; its chance has passed no bound of the usual policy now. A warning raised before may still stand.
 	Outlook_FALLING Outlook_State = 2
 	// A crossing may come within the lead time: its chance has passed a bound at which the usual policy warns.
 	Outlook_DUE Outlook_State = 3
