@@ -193,6 +193,7 @@ func (s *sayings) of(t *track, day *time.Time) error {
 	}
 	outlook := t.model.Outlook(t.memory, t.platformAt(at), at)
 	next, changes := t.model.Fold(rule, &outlook, t.policy)
+	outlook.Warned(&next)
 	if t.state.Rule, err = json.Marshal(next); err != nil {
 		return fmt.Errorf("vehicle %s: encode the rule's memory: %w", t.vehicle.Name, err)
 	}

@@ -162,6 +162,7 @@ func (p *player) passUntil(at time.Time) {
 			}
 			o := say(p.memory, p.platform(p.nextOutlook), p.notBefore(p.nextOutlook))
 			o.EvaluatedAt = p.nextOutlook
+			o.Warned(&p.rule)
 			p.said.Outlooks = append(p.said.Outlooks, o)
 			p.nextOutlook = p.nextOutlook.Add(p.Every)
 		case day:

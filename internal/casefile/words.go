@@ -47,7 +47,7 @@ func StateOf(s creepagev1.Outlook_State) draw.State {
 // StateText says what a state means.
 func StateText(s string) string {
 	return map[string]string{
-		"steady": "no decline worth naming", "falling": "declines toward the code limit", "due": "may reach the code limit within the lead time",
+		"steady": "no decline worth naming", "falling": "declines, not due yet", "due": "may reach the code limit within the lead time",
 		"under": "below the code limit now", "unknown": "too little measured to say",
 	}[s]
 }

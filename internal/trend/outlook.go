@@ -12,8 +12,8 @@ type State uint8
 // States.
 const (
 	Steady  State = iota + 1
-	Falling       // declines; its chance has passed no bound of the usual policy now
-	Due           // a crossing may come within the lead time: its chance has passed a bound of the usual policy
+	Falling       // declines; its chance has passed no bound of the usual policy
+	Due           // a crossing may come within the lead time: its chance has passed a bound of the usual policy, or declines while a warning of it stands
 	Under         // below the code limit now
 	Unknown       // too little to say; Missing tells what
 )

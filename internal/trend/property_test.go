@@ -159,7 +159,7 @@ func TestEvaluateEqualsOutlookAndFold(t *testing.T) {
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 3))
 		es := history(rng, p, 100)
 		v := NewVehicle("x")
-		days := rapid.SampledFrom([]float64{10, 21, 30, 38.5, 45, 200, 800})
+		days := rapid.SampledFrom([]float64{10, 21, 30, 38.5, 45, 90, 200, 365, 800})
 		policy := Policy{LeadDays: days.Draw(rt, "lead"), Followed: Bounds{days.Draw(rt, "followed"), 0.12, 0.04}, Testers: Bounds{days.Draw(rt, "testers"), 0.05, 0.02}, HoldDays: 1, EndDays: 3}
 		var a, b RuleState
 		for _, e := range es {

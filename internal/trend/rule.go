@@ -414,11 +414,21 @@ func (rs *RuleState) warnsOfCode() bool {
 	return slices.ContainsFunc(rs.Open, func(w OpenWarning) bool { return w.Kind.ofCode() })
 }
 
+// Warned makes an outlook of what declines due while a warning of its code stands: its chance goes to
+// and fro about the bound, and the word would go with it.
+func (o *Outlook) Warned(rs *RuleState) {
+	if o.State == Falling && rs.warnsOfCode() {
+		o.State = Due
+	}
+}
+
 // decidingRows returns the horizons the rule's decisions hang on: now, those about the nearer
-// days and about the lead time, and the one by which what limits is named, if it is asked for.
-func decidingRows(near, lead float64, limiting bool) (rows [6]int, n int) {
+// days and about the lead time, those beyond 90 days before these, for the warm season may lie between, and the one by
+// which what limits is named, if it is asked for.
+func decidingRows(near, lead float64, limiting bool) (rows [numHorizons]int, n int) {
 	for h := range numHorizons {
-		if h == 0 || between(h, near) || between(h, lead) || limiting && h == horizon90 {
+		season := h > horizon90 && horizons[h] < max(near, lead)
+		if h == 0 || between(h, near) || between(h, lead) || season || limiting && h == horizon90 {
 			rows[n], n = h, n+1
 		}
 	}

@@ -223,7 +223,7 @@ func TestAVehicleIsCalmWhereTimeAloneChangesNothing(t *testing.T) {
 	}
 }
 
-// The rule asks for no other horizon than those on either side of its days.
+// The rule asks for no other horizon than those on either side of its days, and those beyond 90 days before them.
 func TestTheRuleAsksForTheHorizonsAboutItsDays(t *testing.T) {
 	for _, c := range []struct {
 		near, lead float64
@@ -231,7 +231,7 @@ func TestTheRuleAsksForTheHorizonsAboutItsDays(t *testing.T) {
 		want       []float64
 	}{
 		{30, 90, false, []float64{0, 30, 90}},
-		{horizons[4], horizons[numHorizons-1] + 1, true, []float64{0, horizons[4], 90, horizons[numHorizons-1]}},
+		{horizons[4], horizons[numHorizons-1] + 1, true, []float64{0, horizons[4], 90, 120, 150, 180, 220, 270, 320, 365, 540, horizons[numHorizons-1]}},
 		{(horizons[3] + horizons[4]) / 2, horizons[5], false, []float64{0, horizons[3], horizons[4], horizons[5]}},
 		{horizons[1] / 2, (horizons[6] + horizons[7]) / 2, false, []float64{0, horizons[1], horizons[6], horizons[7]}},
 	} {
@@ -242,6 +242,27 @@ func TestTheRuleAsksForTheHorizonsAboutItsDays(t *testing.T) {
 		}
 		if !slices.Equal(got, c.want) {
 			t.Errorf("%g and %g days: %v, want %v", c.near, c.lead, got, c.want)
+		}
+	}
+}
+
+// Between the bound that raises a warning and that which ends it a vehicle that declines stays due.
+func TestWhatDeclinesIsDueWhileAWarningOfItsCodeStands(t *testing.T) {
+	for _, c := range []struct {
+		state, want State
+		open        []OpenWarning
+	}{
+		{Falling, Due, []OpenWarning{{Kind: CodeDue}}},
+		{Falling, Due, []OpenWarning{{Kind: UnderServiceLimit}, {Kind: UnderCodeLimit}}},
+		{Falling, Falling, []OpenWarning{{Kind: UnderServiceLimit}, {Kind: SuddenDrop}}},
+		{Falling, Falling, nil},
+		{Steady, Steady, []OpenWarning{{Kind: CodeDue}}},
+		{Under, Under, []OpenWarning{{Kind: CodeDue}}},
+		{Unknown, Unknown, []OpenWarning{{Kind: CodeDue}}},
+	} {
+		o := Outlook{State: c.state}
+		if o.Warned(&RuleState{Open: c.open}); o.State != c.want {
+			t.Errorf("%s with %v: %s, want %s", c.state, c.open, o.State, c.want)
 		}
 	}
 }

@@ -31,9 +31,9 @@ const (
 	Outlook_STATE_UNSPECIFIED Outlook_State = 0
 	// No decline worth naming.
 	Outlook_STEADY Outlook_State = 1
-	// Declines; its chance has passed no bound of the usual policy now. A warning raised before may still stand.
+	// Declines; its chance has passed no bound at which the usual policy warns, and no warning of its code stands.
 	Outlook_FALLING Outlook_State = 2
-	// A crossing may come within the lead time: its chance has passed a bound at which the usual policy warns.
+	// A crossing may come within the lead time: its chance has passed a bound at which the usual policy warns, or it declines and a warning of its code stands.
 	Outlook_DUE Outlook_State = 3
 	// Below the code limit now.
 	Outlook_UNDER Outlook_State = 4
