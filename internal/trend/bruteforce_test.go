@@ -212,8 +212,8 @@ func motorBench() *insulation.Platform {
 	return p
 }
 
-// Twenty atoms of the fall still to come, the warmth of its last third with the
-// horizon's deepest fall, level noise left out: for one part these cost a
+// Twenty atoms of the fall still to come, the warmth of the horizon's
+// last third with its deepest fall, level noise left out: for one part these cost a
 // hundredth at most, or a tenth of the nearer of p and 1-p.
 func TestTheForecastOfOnePartAgreesWithWalkingTheChain(t *testing.T) {
 	type look struct {
