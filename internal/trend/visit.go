@@ -122,6 +122,54 @@ func agree(looks []look) {
 	}
 }
 
+// slipOfVisit returns the slip that a whole visit has made, or 0: two components share it, and more
+// of the visit's values are explained by it than are not.
+func slipOfVisit(looks []look) float64 {
+	for i := range looks {
+		for _, by := range looks[i].slips {
+			if by == 0 || !slipsElsewhere(looks, looks[i].key.Component, by) {
+				continue
+			}
+			explained, others := 0, 0
+			for k := range looks {
+				for j, of := range looks[k].slips {
+					switch {
+					case of == by:
+						explained++
+					case looks[k].sights[j].Relation == seenEqual:
+						others++
+					}
+				}
+			}
+			if explained > others {
+				return by
+			}
+		}
+	}
+	return 0
+}
+
+// slipAll takes the slip of the whole visit for what lies nearer to its track undone than as it
+// stands, also where too little is known of the track to tell by itself.
+func (m *Model) slipAll(mem *memory, looks []look, by float64) {
+	for i := range looks {
+		l := &looks[i]
+		g := mem.find(l.key)
+		if g == nil {
+			continue
+		}
+		for j := range l.slips {
+			s := &l.sights[j]
+			if l.slips[j] != 0 || s.Relation != seenEqual {
+				continue
+			}
+			if mean, _ := g.bank.seen(&s.H); math.Abs(s.Y-by-mean) < math.Abs(s.Y-mean) {
+				l.slips[j] = by
+			}
+		}
+	}
+}
+
 // slipped is how many of its readings slips would explain.
 func (l *look) slipped() int {
 	n := 0
@@ -142,14 +190,18 @@ func slipsElsewhere(looks []look, c insulation.Component, by float64) bool {
 	return false
 }
 
-// withoutSlips sets aside what slips of unit explain. A whole visit slips, or
-// a single entry: readings that agree among themselves, in a visit whose other
+// withoutSlips sets aside what slips of unit explain. A whole visit slips, or most of it, or
+// a single entry: readings of one component that agree among themselves, in a visit whose other
 // components read as ever, have really changed. A slip that comes again in a
 // later visit is believed, and then without doubt.
 func (m *Model) withoutSlips(mem *memory, d day, looks []look) []look {
 	agree(looks)
 	if !slices.ContainsFunc(looks, func(l look) bool { return l.slipped() > 0 }) {
 		return looks
+	}
+	whole := slipOfVisit(looks)
+	if whole != 0 {
+		m.slipAll(mem, looks, whole)
 	}
 	all := slices.Clone(looks)
 	kept := looks[:0]
@@ -159,7 +211,7 @@ func (m *Model) withoutSlips(mem *memory, d day, looks []look) []look {
 			kept = append(kept, l)
 			continue
 		}
-		if n >= 2 && n == len(l.slips) && othersRead(all, l.key.Component) {
+		if whole == 0 && n >= 2 && n == len(l.slips) && othersRead(all, l.key.Component) {
 			kept = append(kept, l)
 			continue
 		}
