@@ -7,6 +7,16 @@ import "time"
 // R100 para 5.1.3 and ISO 6469-4 5.2.3.
 const DefaultCodeOhmsPerVolt = 500
 
+// Bounds of what a platform may state. The voltages end where the cautions of a
+// test do: they are worded for class 0 gloves, up to 1500 V DC, which is also the
+// upper end of voltage class B (ISO 6469-3).
+const (
+	MinWorkingVolts, MaxWorkingVolts           = 10.0, maxClass0Volts // V; judgement: nothing below drives a vehicle
+	MinPlatformTestVolts, MaxPlatformTestVolts = 50.0, maxClass0Volts // V; insulation testers begin at 50 V: common practice, no source
+	MinCodeOhms, MaxCodeOhms                   = 1e3, 1e9             // judgement: codes stand at tens to hundreds of kilohm
+	MinLimitOhms, MaxLimitOhms                 = 1e3, 1e12            // judgement: service limits stand at megohms
+)
+
 // Platform is a vehicle type: what its circuit works at, when its monitor sets
 // the isolation code, and where it can be tested.
 type Platform struct {

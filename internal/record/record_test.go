@@ -94,7 +94,13 @@ func TestABadRowNamesRowFieldAndValueAndCostsItselfAlone(t *testing.T) {
 
 func TestPlatformErrorsNameThePlatformAndTheField(t *testing.T) {
 	for _, c := range []struct{ in, want string }{
-		{`{"platforms":[{"platform":"a","max_working_volt":0}]}`, `p.json: platforms[0] "a": max_working_volt "0": want volts above 0`},
+		{`{"platforms":[{"platform":"a","max_working_volt":0}]}`, `p.json: platforms[0] "a": max_working_volt "0": want 10 to 1500`},
+		{`{"platforms":[{"platform":"a","max_working_volt":40000}]}`, `p.json: platforms[0] "a": max_working_volt "40000": want 10 to 1500`},
+		{`{"platforms":[{"platform":"a","max_working_volt":400,"code_ohm":1}]}`, `p.json: platforms[0] "a": code_ohm "1": want 1000 to 1e+09, or none for 500 ohm per volt`},
+		{`{"platforms":[{"platform":"a","max_working_volt":400,"points":[{"component":"motor","conductor":"phase_u","reference":"chassis","limit_ohm":100}]}]}`,
+			`p.json: platforms[0] "a": points[0]: limit_ohm "100": want 1000 to 1e+12`},
+		{`{"platforms":[{"platform":"a","max_working_volt":400,"points":[{"component":"motor","conductor":"phase_u","reference":"chassis","limit_ohm":1e8,"test_volt":14000}]}]}`,
+			`p.json: platforms[0] "a": points[0]: test_volt "14000": want 50 to 1500, or none`},
 		{`{"platforms":[{"platform":"a","max_working_volt":400,"code_quantity":"both"}]}`, `p.json: platforms[0] "a": code_quantity: quantity "both" is none of parallel, weaker_pole`},
 		{`{"platforms":[{"platform":"a","max_working_volt":400,"points":[{"component":"engine"}]}]}`, `p.json: platforms[0] "a": points[0]: component "engine" is none of battery`},
 		{`{"platforms":[{"platform":"a","max_working_volt":400},{"platform":"a","max_working_volt":400}]}`, `p.json: platforms[1]: platform "a" stands twice`},

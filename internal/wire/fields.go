@@ -69,6 +69,13 @@ func (r *reader) number(field string, v *float64) float64 {
 	return *v
 }
 
+// between reads a number that must lie within bounds; words are their unit and why.
+func (r *reader) between(field string, v, low, high float64, words string) {
+	if !(v >= low && v <= high) {
+		r.fail(field, "%.10g: allowed is %.10g to %.10g %s", v, low, high, words)
+	}
+}
+
 // pointer reads an optional number of which unknown is a value of its own.
 func (r *reader) pointer(field string, v *float64) *float64 {
 	if v == nil {

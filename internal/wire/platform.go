@@ -18,14 +18,10 @@ func Platform(m *creepagev1.Platform) (insulation.Platform, error) {
 		CodeQuantity:    enum(&r, "code_quantity", m.GetCodeQuantity(), insulation.WeakerPole),
 		ValidFrom:       r.time("valid_from_time", m.GetValidFromTime()),
 	}
-	if !(v.MaxWorkingVolts > 0) {
-		r.fail("max_working_volts", "%g is no working voltage; want volts above 0", v.MaxWorkingVolts)
-	}
+	r.between("max_working_volts", v.MaxWorkingVolts, insulation.MinWorkingVolts, insulation.MaxWorkingVolts, "V, as far as the cautions of a test go")
 	if m.CodeOhms != nil {
 		v.CodeOhms = r.number("code_ohms", m.CodeOhms)
-		if !(v.CodeOhms > 0) {
-			r.fail("code_ohms", "%g is no limit; want ohms above 0, or leave it out for %d ohm per volt", v.CodeOhms, insulation.DefaultCodeOhmsPerVolt)
-		}
+		r.between("code_ohms", v.CodeOhms, insulation.MinCodeOhms, insulation.MaxCodeOhms, fmt.Sprintf("ohm; left out it is %d ohm per volt", insulation.DefaultCodeOhmsPerVolt))
 	}
 	if v.CodeQuantity == 0 {
 		v.CodeQuantity = insulation.Parallel
@@ -44,12 +40,8 @@ func (r *reader) point(path string, m *creepagev1.TestPoint, of *insulation.Plat
 		LimitOhms: r.number(path+".limit_ohms", &m.LimitOhms),
 		TestVolts: r.number(path+".test_volts", &m.TestVolts),
 	}
-	if !(q.LimitOhms > 0) {
-		r.fail(path+".limit_ohms", "%g is no limit; want ohms above 0", q.LimitOhms)
-	}
-	if !(q.TestVolts > 0) {
-		r.fail(path+".test_volts", "%g is no test voltage; want volts above 0", q.TestVolts)
-	}
+	r.between(path+".limit_ohms", q.LimitOhms, insulation.MinLimitOhms, insulation.MaxLimitOhms, "ohm")
+	r.between(path+".test_volts", q.TestVolts, insulation.MinPlatformTestVolts, insulation.MaxPlatformTestVolts, "V, as far as the cautions of a test go")
 	if of.Point(q.Component, q.Conductor, q.Reference) != nil {
 		r.fail(path, "%s %s to %s stands twice", q.Component, q.Conductor, q.Reference)
 	}

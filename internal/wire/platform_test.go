@@ -2,6 +2,7 @@ package wire
 
 import (
 	"errors"
+	"strings"
 	"testing"
 	"time"
 
@@ -48,5 +49,33 @@ func TestEveryWrongFieldOfAPlatformIsNamed(t *testing.T) {
 		"test_points[2].limit_ohms", "test_points[2].test_volts"}
 	if d := cmp.Diff(want, fields); d != "" {
 		t.Error(d)
+	}
+}
+
+// Numbers that no vehicle has are refused with the value and what is allowed; what the
+// bounds themselves are is taken.
+func TestAPlatformOfImpossibleNumbersIsRefused(t *testing.T) {
+	platform := func(volts, code, limit, test float64) *creepagev1.Platform {
+		return &creepagev1.Platform{Name: "platforms/x", MaxWorkingVolts: volts, CodeOhms: &code, TestPoints: []*creepagev1.TestPoint{
+			{Component: creepagev1.Reading_MOTOR, Conductor: creepagev1.Reading_PHASE_U, Reference: creepagev1.Reading_CHASSIS, LimitOhms: limit, TestVolts: test}}}
+	}
+	for _, c := range []struct {
+		message *creepagev1.Platform
+		want    string
+	}{
+		{platform(10, 1e3, 1e3, 50), ""},
+		{platform(1500, 1e9, 1e12, 1500), ""},
+		{platform(40000, 2e5, 1e8, 500), "max_working_volts: 40000: allowed is 10 to 1500 V"},
+		{platform(0.4, 2e5, 1e8, 500), "max_working_volts: 0.4: allowed is 10 to 1500 V"},
+		{platform(400, 1, 1e8, 500), "code_ohms: 1: allowed is 1000 to 1000000000 ohm"},
+		{platform(400, 2e9, 1e8, 500), "code_ohms: 2000000000: allowed is 1000 to 1000000000 ohm"},
+		{platform(400, 2e5, 100, 500), "test_points[0].limit_ohms: 100: allowed is 1000 to 1e+12 ohm"},
+		{platform(400, 2e5, 1e8, 14000), "test_points[0].test_volts: 14000: allowed is 50 to 1500 V"},
+		{platform(400, 2e5, 1e8, 5), "test_points[0].test_volts: 5: allowed is 50 to 1500 V"},
+	} {
+		_, err := Platform(c.message)
+		if c.want == "" && err != nil || c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)) {
+			t.Errorf("%v: %v; want %q", c.message, err, c.want)
+		}
 	}
 }
