@@ -235,7 +235,7 @@ func (a *VisitAssessment) contradictWithin(g VisitGroup, readings []Reading) {
 		r := &readings[odd]
 		text := fmt.Sprintf("%s at %s stands apart from %s, which look at the same insulation", pointName(r), FormatResistance(r.Relation, r.Ohms), looks(others, readings))
 		if strings.HasSuffix(g.Name, "winding") {
-			text += ": a winding joins its phases, so this is a contact or probe problem, not the winding"
+			text += ": a winding joins its phases, so this may be a contact or probe problem; no fault is ruled out: check contact and probe as well as the winding"
 		}
 		a.Contradictions = append(a.Contradictions, Contradiction{Readings: append([]int{odd}, others...), Text: text})
 		return

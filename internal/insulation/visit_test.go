@@ -46,9 +46,11 @@ func TestPhasesOfAWindingArePooledAsLooksAtOneInsulation(t *testing.T) {
 	}
 }
 
-func TestOnePhaseFarFromTheOthersIsAContactProblem(t *testing.T) {
+// A winding joins its phases, so one that stands apart hints at contact or probe; from
+// this alone nobody can rule out a fault.
+func TestOnePhaseFarFromTheOthersMayBeAContactProblem(t *testing.T) {
 	a := visit(t, phase(insulation.PhaseU, insulation.Above, 5.5e8), phase(insulation.PhaseV, insulation.Equal, 2e7), phase(insulation.PhaseW, insulation.Equal, 5.2e8))
-	if len(a.Contradictions) != 1 || a.Contradictions[0].Readings[0] != 1 || !strings.Contains(a.Contradictions[0].Text, "contact or probe") {
+	if len(a.Contradictions) != 1 || a.Contradictions[0].Readings[0] != 1 || !strings.Contains(a.Contradictions[0].Text, "may be a contact or probe problem; no fault is ruled out") {
 		t.Fatalf("%+v", a.Contradictions)
 	}
 	if got := again(a); !slices.Contains(got, "motor phase_v contradiction") {
