@@ -64,6 +64,9 @@ func Assess(r *Reading, p *Platform, now time.Time) Assessment {
 	limit := limitOf(r, p, &n)
 	a := Assessment{LimitOhms: limit.ohms, LimitName: limit.what, ServiceLimit: limit.verdict(r)}
 	noteRange(&n, r, limit.ohms, a.ServiceLimit)
+	if why := Impossible(r.Method, r.Ohms); why != "" {
+		n.add(NoteImpossible, "%s: it stays on record, and the trend sets it aside; measure again", why)
+	}
 	noteConditions(&n, r)
 	if r.Method == Tester {
 		noteHold(&n, r)

@@ -116,6 +116,9 @@ func TestAssessNotesWhatMakesAReadingLessComparable(t *testing.T) {
 		}},
 		{[]insulation.NoteCode{insulation.NoteOverRange, insulation.NoteRangeTooLow}, func(r *insulation.Reading) { r.Relation, r.Ohms, r.RangeOhms = insulation.Above, 5e7, 5e7 }},
 		{[]insulation.NoteCode{insulation.NoteBelowRange, insulation.NoteTestVoltsSagged}, func(r *insulation.Reading) { r.Relation, r.Ohms = insulation.Below, 1e4 }},
+		{[]insulation.NoteCode{insulation.NoteImpossible, insulation.NoteTestVoltsSagged}, func(r *insulation.Reading) { r.Ohms = 0.02 }},
+		{[]insulation.NoteCode{insulation.NoteImpossible}, func(r *insulation.Reading) { r.Ohms, r.RangeOhms = 1<<32-1, 1e10 }},
+		{[]insulation.NoteCode{insulation.NoteTestVoltsSagged}, func(r *insulation.Reading) { r.Ohms = 1 }},
 		// IEC 61557-2 6.4: U_N x 1000 ohm/V is 0.5 Mohm at 500 V.
 		{[]insulation.NoteCode{insulation.NoteTestVoltsSagged}, func(r *insulation.Reading) { r.Ohms = 4.99e5 }},
 		{nil, func(r *insulation.Reading) { r.Ohms = 5.01e5 }},

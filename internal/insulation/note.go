@@ -18,6 +18,7 @@ const (
 	NoteOverRange                                 // the true value lies above the stated one, and the limit is not known to be met
 	NoteRangeTooLow                               // over-range, but the meter's range ends below the limit
 	NoteBelowRange                                // the true value lies below the stated one
+	NoteImpossible                                // no reading can have this value: the trend sets it aside
 	NoteTemperatureMissing                        // neither air nor part temperature was taken
 	NoteHumidityMissing                           // no relative humidity was taken
 	NoteNearDewPoint                              // part within NearDewPointCelsius above the dew point
@@ -46,7 +47,7 @@ const (
 
 var noteWords = []string{
 	NotePlatformUnknown: "platform_unknown", NotePointUnknown: "point_unknown", NoteQuantityDiffers: "quantity_differs",
-	NoteOverRange: "over_range", NoteRangeTooLow: "range_too_low", NoteBelowRange: "below_range",
+	NoteOverRange: "over_range", NoteRangeTooLow: "range_too_low", NoteBelowRange: "below_range", NoteImpossible: "impossible",
 	NoteTemperatureMissing: "temperature_missing", NoteHumidityMissing: "humidity_missing",
 	NoteNearDewPoint: "near_dew_point", NoteBelowDewPoint: "below_dew_point",
 	NoteHoldMissing: "hold_missing", NoteHoldShort: "hold_short", NoteHoldLong: "hold_long",
