@@ -191,8 +191,10 @@ func TestAProposalSaysWhatItCannotTell(t *testing.T) {
 		Unsure: []string{
 			"time_zone: whose local time is this? such as Europe/Berlin",
 			"words.component: fill in what each cell means (other rows may hold more)",
+			"shop: no column looks like it; name one in columns, or the same for every row in constants; a monitor's values need none",
 			"platform: no column looks like it; name one in columns, or the same for every row in constants; neither is needed of vehicles that are registered",
 			"method: no column looks like it; name one in columns, or the same for every row in constants",
+			"reference: no column looks like it; name one in columns, or the same for every row in constants; left out it is chassis",
 		},
 		Separator:    ";",
 		Columns:      map[string]Names{"reading_id": {"Nr"}, "vehicle": {"Fahrzeug"}, "measured_at": {"Messdatum"}, "component": {"Bauteil"}, "test_volt": {"Prüfspannung [V]"}, "temperature_c": {"Temperatur [°C]"}},
@@ -222,6 +224,61 @@ func TestDayAndMonthThatCouldBeEitherAreLeftToAPerson(t *testing.T) {
 	}
 	if unsure := strings.Join(m.Unsure, "\n"); !strings.Contains(unsure, "DD/MM/YYYY and MM/DD/YYYY all fit") {
 		t.Errorf("unsure:\n%s", unsure)
+	}
+}
+
+// A number without a unit is taken for ohm only where a person has said so, or is told.
+func TestAUnitThatNobodyStatedIsAskedFor(t *testing.T) {
+	const rest = "vehicle,shop,platform,date,method,component,conductor,reference,"
+	const cells = "truck-1,north-yard,van-400,2026-03-02T09:15:00Z,tester,motor,phase_u,chassis,"
+	for _, c := range []struct{ header, cell, unsure, unit string }{
+		{"Riso", "550", `units: numbers of resistance_ohm such as "550" have none; say it in units.resistance_ohm, such as MΩ`, ""},
+		{"Riso", ">550", `such as ">550" have none`, ""},
+		{"Riso", "550M", "", ""},
+		{"Riso [MΩ]", "550", "", "MΩ"},
+		{"Riso [ohm]", "550", "", "ohm"},
+		{"resistance_ohm", "550", "", "ohm"},
+		{"Riso U", "550", `units: numbers of resistance_ohm such as "550" have none`, ""},
+	} {
+		m, err := Suggest(file(t, "old.csv", rest+c.header+"\n"+cells+c.cell+"\n"), "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		unsure := strings.Join(m.Unsure, "\n")
+		if m.Units["resistance_ohm"] != c.unit || c.unsure == "" && unsure != "" || !strings.Contains(unsure, c.unsure) {
+			t.Errorf("%s %s: unit %q, unsure:\n%s", c.header, c.cell, m.Units["resistance_ohm"], unsure)
+		}
+	}
+}
+
+func TestNumbersWithoutAUnitAreRemarkedOn(t *testing.T) {
+	const taken = "numbers without a unit, the first in line 2, are taken as ohm (1 in all)"
+	for _, c := range []struct{ name, mapping, text, want string }{
+		{"plain ohms", "", header + row("r-1", "", "550000000", ""), ""},
+		{"with units", "", header + row("r-1", "", "550M", ""), ""},
+		{"too low for ohms", "", header + row("r-1", "", "550", ""), `column "resistance_ohm": ` + taken},
+		{"beside others", "", header + row("r-1", "", "550000", "") + row("r-2", "", "550M", ""), `column "resistance_ohm": ` + taken},
+		{"a range", "", header + row("r-1", "", "1M", "550"), `column "range_ohm": ` + taken},
+		{"mapped", `"Riso"`, "Riso\n412.5\n", `column "Riso": ` + taken + "; the mapping may state another in units"},
+		{"mapped with a unit", `"Riso"},"units":{"resistance_ohm":"MΩ"`, "Riso\n412.5\n", ""},
+	} {
+		var r *Reader
+		if c.mapping == "" {
+			r = open(t, c.text)
+		} else {
+			m, err := ReadMapping(strings.NewReader(`{"columns":{"resistance_ohm":`+c.mapping+`},"constants":{"vehicle":"a","measured_at":"2026-03-02T09:15:00Z","method":"tester","component":"motor"}}`), "m.json")
+			if err != nil {
+				t.Fatal(err)
+			}
+			if r, err = Open(file(t, "old.csv", c.text), m); err != nil {
+				t.Fatal(err)
+			}
+			defer r.Close()
+		}
+		readAll(t, r)
+		if got := strings.Join(r.Remarks(), "\n"); got != c.want {
+			t.Errorf("%s: remarks %q, want %q", c.name, got, c.want)
+		}
 	}
 }
 

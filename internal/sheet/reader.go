@@ -47,8 +47,9 @@ type Reader struct {
 	mapping *Mapping // nil: the table is in the form of readings.csv
 	header  []string
 	column  map[string]int
-	numbers []bool // columns of numbers and times, by the mapping
-	pending []Row  // readings of a row whose first has been returned
+	numbers []bool                  // columns of numbers and times, by the mapping
+	pending []Row                   // readings of a row whose first has been returned
+	bare    map[string]*bareNumbers // by column of resistances
 }
 
 // The columns that a rejects file adds; reading such a file again ignores them.
@@ -249,6 +250,7 @@ func (r *Reader) rowsOf(cells []string, line int) []Row {
 		}
 		return strings.TrimSpace(cells[i])
 	}
+	r.lookForUnits(cell, line)
 	if r.mapping == nil {
 		row := Row{Line: line, Cells: cells}
 		row.Reading, row.Err = parse(cell)

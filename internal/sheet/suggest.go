@@ -42,8 +42,17 @@ var usualNames = map[string][]string{
 	"part_temperature_c": {"part temperature", "winding temperature", "bauteiltemperatur"},
 }
 
-// needed are the columns without which there is no reading.
-var needed = []string{"vehicle", "platform", "measured_at", "method", "component", "resistance_ohm"}
+// needed are the columns without which there is no reading, or one of which something
+// is taken that nobody stated.
+var needed = []string{"shop", "vehicle", "platform", "measured_at", "method", "component", "conductor", "reference", "resistance_ohm"}
+
+// leftOut is what becomes of a row where a needed column is left out.
+var leftOut = map[string]string{
+	"shop":      "; a monitor's values need none",
+	"platform":  "; neither is needed of vehicles that are registered",
+	"conductor": "; left out it is all",
+	"reference": "; left out it is chassis",
+}
 
 // sampleRows is how many rows a proposal looks at.
 const sampleRows = 2000
@@ -65,14 +74,11 @@ func Suggest(path, sheet string) (*Mapping, error) {
 	m.proposeWords(cells)
 	m.proposeIDs(cells)
 	for _, c := range needed {
-		if _, ok := m.Columns[c]; !ok && !(c == "resistance_ohm" && len(m.Phases) > 0) {
-			more := ""
-			if c == "platform" {
-				more = "; neither is needed of vehicles that are registered"
-			}
-			m.unsure("%s: no column looks like it; name one in columns, or the same for every row in constants%s", c, more)
+		if _, ok := m.Columns[c]; !ok && !((c == "resistance_ohm" || c == "conductor") && len(m.Phases) > 0) {
+			m.unsure("%s: no column looks like it; name one in columns, or the same for every row in constants%s", c, leftOut[c])
 		}
 	}
+	m.askUnits(header, rows)
 	return m, nil
 }
 
@@ -197,7 +203,10 @@ func (m *Mapping) nameColumns(header []string) {
 				continue
 			}
 		}
-		if unit != "" && isNumber(column) && !strings.EqualFold(unit, defaultUnit(column)) {
+		if isOhms(column) && h == column {
+			unit = "ohm" // as the name says
+		}
+		if unit != "" && isNumber(column) && (isOhms(column) || !strings.EqualFold(unit, defaultUnit(column))) {
 			if m.Units == nil {
 				m.Units = map[string]string{}
 			}
@@ -216,6 +225,26 @@ func (m *Mapping) nameColumns(header []string) {
 		}
 		taken[column] = h
 		m.Columns[column] = Names{h}
+	}
+}
+
+// askUnits asks for the unit of resistances where neither header nor cells state one.
+func (m *Mapping) askUnits(header []string, rows [][]string) {
+	from := Mapping{Columns: map[string]Names{"resistance_ohm": slices.Concat(m.Columns["resistance_ohm"]), "range_ohm": m.Columns["range_ohm"]}}
+	for _, conductor := range keysOf(m.Phases) {
+		from.Columns["resistance_ohm"] = append(from.Columns["resistance_ohm"], m.Phases[conductor])
+	}
+	for _, column := range keysOf(from.Columns) {
+		if m.Units[column] != "" {
+			continue
+		}
+		for _, s := range from.cellsOf(column, header, rows) {
+			_, text := cutSign(strings.ReplaceAll(s, ",", "."))
+			if parts := numberAndUnit.FindStringSubmatch(text); parts != nil && parts[2] == "" {
+				m.unsure("units: numbers of %s such as %q have none; say it in units.%s, such as MΩ", column, s, column)
+				break
+			}
+		}
 	}
 }
 

@@ -283,6 +283,10 @@ func unsureTexts(unsure []string) []string {
 			text = "How times are written: " + rest + "."
 		case about == "time_of_day":
 			text = "What time stands for days without one, such as 12:00."
+		case about == "units":
+			_, such, _ := strings.Cut(rest, " such as ")
+			number, _, _ := strings.Cut(such, " have none")
+			text = "In which unit resistances such as " + number + " are, which have none. Say it beside the column."
 		case strings.HasPrefix(about, "words."):
 			text = "What the cells of “" + word + "” mean. Say it beside the column; other rows may hold more."
 		case about == "ids":
@@ -291,8 +295,15 @@ func unsureTexts(unsure []string) []string {
 			text = upper(cmp.Or(columnWords[name], name)) + " " + names + ". Where they are to stay as they are, untick “make ids of names”."
 		case strings.HasPrefix(rest, "no column looks like it"):
 			text = "Which column holds “" + word + "”: none looks like it. Choose one, or say what it is in every row."
-			if column == "platform" {
+			switch column {
+			case "platform":
 				text += " Vehicles that are registered need neither."
+			case "shop":
+				text += " A monitor’s values need neither."
+			case "conductor":
+				text += " Left out it is all."
+			case "reference":
+				text += " Left out it is chassis."
 			}
 		case columnWords[column] != "":
 			text = upper(word) + ": " + rest + "."

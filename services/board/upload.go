@@ -45,6 +45,7 @@ const (
 type table struct {
 	Header  []string            `json:"header"`
 	Ignored []string            `json:"ignored,omitempty"` // columns that mean nothing here
+	Remarks []string            `json:"remarks,omitempty"` // where a unit was left out
 	Foreign map[string][]string `json:"foreign,omitempty"` // cells that are no words, by column of readings.csv
 	Rows    []sampleRow         `json:"rows,omitempty"`    // the first readings
 	Sheets  []string            `json:"sheets,omitempty"`  // of a workbook with several
@@ -245,6 +246,7 @@ func (b *Board) look(u *store.Upload, content []byte, v *visitor) (settled bool,
 	}
 	if shop := v.Caller.GetKey().GetShop(); shop != "" && m.Columns["shop"] == nil {
 		m.Constants["shop"] = id(shop)
+		m.Unsure = slices.DeleteFunc(m.Unsure, func(s string) bool { return strings.HasPrefix(s, "shop: ") })
 	}
 	if seen.Header, seen.Foreign, err = m.Look(f.path); err != nil {
 		return false, badFile(f.words(err))

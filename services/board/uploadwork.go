@@ -189,6 +189,10 @@ func (w *work) read(ctx context.Context, f *tableFile, u *store.Upload) error {
 		return err
 	}
 	_, err = im.Run(ctx, table)
+	w.seen.Remarks = nil
+	if mapping == nil { // what is taken for what of a mapping stands on the page
+		w.seen.Remarks = table.Remarks()
+	}
 	return errors.Join(err, im.Rejects.Close())
 }
 
