@@ -64,7 +64,7 @@ the readings count as today's.
 
 The key is read from --key-file or from CREEPAGE_KEY, never from a flag.
 
-Exit code 3 says that rows were refused.`,
+Exit code 3 says that rows were refused, or would be.`,
 		Example: `  creepage import readings.csv --server http://127.0.0.1:8080 --key-file data/admin.key
   creepage import old.csv --dry-run
   creepage import old.xlsx --suggest > old.mapping.json
@@ -81,7 +81,7 @@ Exit code 3 says that rows were refused.`,
 	fl := c.Flags()
 	fl.StringVar(&f.server, "server", os.Getenv("CREEPAGE_SERVER"), "the service's address, such as http://127.0.0.1:8080 (or CREEPAGE_SERVER)")
 	fl.StringVar(&f.keyFile, "key-file", "", "file with the key (or CREEPAGE_KEY with the key itself)")
-	fl.StringVar(&f.rejects, "rejects", "", "where refused rows go (default FILE.csv.rejects.csv)")
+	fl.StringVar(&f.rejects, "rejects", "", "where refused rows go (default FILE.csv.rejects.csv, with --dry-run FILE.csv.dry-run.rejects.csv)")
 	fl.StringVar(&f.mapping, "mapping", "", "how to read a table that is not in the form of readings.csv")
 	fl.BoolVar(&f.suggest, "suggest", false, "propose a mapping and import nothing")
 	fl.StringVar(&f.platforms, "platforms", "", "platforms.json to state before the readings")
@@ -116,6 +116,9 @@ func runImport(ctx context.Context, out, messages io.Writer, path string, f impo
 	}
 	if f.rejects == "" {
 		f.rejects = path + ".rejects.csv"
+		if f.dryRun { // that of an import before holds rows that were refused
+			f.rejects = path + ".dry-run.rejects.csv"
+		}
 	}
 	show := newProgress(messages, "readings", table.Total())
 	im := sheet.Import{
@@ -143,6 +146,9 @@ func runImport(ctx context.Context, out, messages io.Writer, path string, f impo
 	}
 	counts, err := im.Run(ctx, table)
 	show.end(err == nil)
+	for _, remark := range table.Remarks() {
+		fmt.Fprintln(messages, remark)
+	}
 	if err := errors.Join(err, im.Rejects.Close(), tell()); err != nil {
 		if im.CheckpointFile != "" {
 			return fmt.Errorf("%w\n%d readings are done; start the same command again to go on from there", err, counts.Rows)
@@ -284,6 +290,9 @@ func (f *importFlags) finish(ctx context.Context, out io.Writer, n sheet.Counts)
 		if err := f.sendRest(ctx, out); err != nil {
 			return err
 		}
+	}
+	if n.Rejected > 0 && f.dryRun {
+		return &exitError{exitRejects, fmt.Errorf("%d readings would be refused; their rows are in %s with the reason", n.Rejected, f.rejects)}
 	}
 	if n.Rejected > 0 {
 		return &exitError{exitRejects, fmt.Errorf("%d readings were refused; their rows are in %s with the reason, to be mended and imported", n.Rejected, f.rejects)}

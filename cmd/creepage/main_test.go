@@ -91,11 +91,19 @@ func TestADryRunSaysWhatWouldBeRefused(t *testing.T) {
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
+	const refused = "rows that an import before refused"
+	if err := os.WriteFile(path+".rejects.csv", []byte(refused), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	out, messages, code := run(t, "import", path, "--dry-run")
-	if code != exitRejects || !strings.Contains(out, "3 readings: 1 could be sent, 2 would be refused") || !strings.Contains(messages, "left out: remark") {
+	if code != exitRejects || !strings.Contains(out, "3 readings: 1 could be sent, 2 would be refused") || !strings.Contains(messages, "left out: remark") ||
+		!strings.Contains(messages, "2 readings would be refused; their rows are in "+path+".dry-run.rejects.csv") {
 		t.Errorf("exit code %d\n%s%s", code, out, messages)
 	}
-	rejects, err := os.ReadFile(path + ".rejects.csv")
+	if kept, err := os.ReadFile(path + ".rejects.csv"); err != nil || string(kept) != refused {
+		t.Errorf("the rows that were refused before are gone: %v\n%s", err, kept)
+	}
+	rejects, err := os.ReadFile(path + ".dry-run.rejects.csv")
 	if err != nil || !strings.Contains(string(rejects), "range_ohm") || !strings.Contains(string(rejects), "measure_time") {
 		t.Errorf("rejects: %v\n%s", err, rejects)
 	}
