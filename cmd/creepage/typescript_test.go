@@ -13,7 +13,8 @@ import (
 
 // TestTheTypeScriptClientIsBuiltAndWorks compiles api/typescript with the pinned
 // compiler, runs its tests with node against the real service, and then the
-// README's TypeScript example as it stands.
+// README's TypeScript example as it stands, in a folder of its own that has the
+// package installed as npm does it: by a link, after the package's own build.
 func TestTheTypeScriptClientIsBuiltAndWorks(t *testing.T) {
 	p, data := demoService(t)
 	key, err := os.ReadFile(app.KeyFile(data))
@@ -34,23 +35,32 @@ func TestTheTypeScriptClientIsBuiltAndWorks(t *testing.T) {
 	if err := os.Symlink(filepath.Join(tools, "node_modules"), filepath.Join(dir, "node_modules")); err != nil {
 		t.Fatal(err)
 	}
-	example := readmeExample(t, "ts")
-	here := strings.NewReplacer("http://127.0.0.1:8080", "http://"+p.HTTP, `"creepage-client"`, `"../src/client.js"`)
-	if err := os.WriteFile(filepath.Join(dir, "test", "readme.ts"), []byte(here.Replace(example)), 0o600); err != nil {
-		t.Fatal(err)
+	user := t.TempDir()
+	for link, to := range map[string]string{"creepage-client": dir, "@types": filepath.Join(tools, "node_modules", "@types"), "undici-types": filepath.Join(tools, "node_modules", "undici-types")} {
+		if err := errors.Join(os.MkdirAll(filepath.Join(user, "node_modules"), 0o700), os.Symlink(to, filepath.Join(user, "node_modules", link))); err != nil {
+			t.Fatal(err)
+		}
 	}
-	node := func(args ...string) string {
+	example := strings.ReplaceAll(readmeExample(t, "ts"), "http://127.0.0.1:8080", "http://"+p.HTTP)
+	for name, text := range map[string]string{"readme.ts": example, "package.json": `{"type": "module"}`,
+		"tsconfig.json": `{"compilerOptions": {"target": "ES2022", "module": "NodeNext", "strict": true, "types": ["node"]}, "files": ["readme.ts"]}`} {
+		if err := os.WriteFile(filepath.Join(user, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	run := func(dir, program string, args ...string) string {
 		t.Helper()
-		cmd := exec.CommandContext(t.Context(), "node", args...)
+		cmd := exec.CommandContext(t.Context(), program, args...)
 		cmd.Dir = dir
 		cmd.Env = append(os.Environ(), "SERVER=http://"+p.HTTP, "KEY="+strings.TrimSpace(string(key)))
 		out, err := cmd.CombinedOutput()
 		if err != nil {
-			t.Fatalf("node %v: %v\n%s", args, err, out)
+			t.Fatalf("%s %v: %v\n%s", program, args, err, out)
 		}
 		return string(out)
 	}
 	tsc := filepath.Join(tools, "node_modules", "typescript", "bin", "tsc")
+	node := func(args ...string) string { t.Helper(); return run(dir, "node", args...) }
 	node(tsc, "-p", "test")
 	if _, err := os.Stat(filepath.Join(dir, "dist-test", "src", "client.d.ts")); err != nil {
 		t.Error(err)
@@ -58,7 +68,9 @@ func TestTheTypeScriptClientIsBuiltAndWorks(t *testing.T) {
 	if out := node("--test", "--test-reporter=tap", "dist-test/test/against.js"); !strings.Contains(out, "# pass 5") || !strings.Contains(out, "# fail 0") {
 		t.Errorf("not every test was run:\n%s", out)
 	}
-	if out := node("dist-test/test/readme.js"); !strings.Contains(out, "vehicles/") || !strings.Contains(out, "readings[0].resistance_ohms") {
+	run(dir, "npm", "run", "build")
+	run(user, "node", tsc)
+	if out := run(user, "node", "readme.js"); !strings.Contains(out, "vehicles/") || !strings.Contains(out, "readings[0].resistance_ohms") {
 		t.Errorf("the README's example printed:\n%s", out)
 	}
 }
