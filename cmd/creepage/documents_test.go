@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"log/slog"
@@ -180,25 +179,60 @@ func checkReadme(t *testing.T, out string, examples int) {
 
 func tail(b []byte) []byte { return b[max(0, len(b)-2500):] }
 
-// TestTheGoExampleOfTheReadmeRuns builds the README's Go example into a program
-// and runs it.
+// TestTheGoExampleOfTheReadmeRuns runs the README's Go example as it stands, in a
+// module of its own that finds this one as the README says.
 func TestTheGoExampleOfTheReadmeRuns(t *testing.T) {
 	p, data := demoService(t)
-	body := readmeExample(t, "go")
+	loadDemo(t, p, data)
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	defer cancel()
+	if err := p.Settled(ctx); err != nil {
+		t.Fatal(err)
+	}
 	key, err := os.ReadFile(app.KeyFile(data))
 	if err != nil {
 		t.Fatal(err)
 	}
-	program := "package main\n\nimport (\n\t\"context\"\n\t\"fmt\"\n\t\"log\"\n\t\"os\"\n\t\"google.golang.org/grpc\"\n\t\"google.golang.org/grpc/credentials/insecure\"\n\t\"google.golang.org/grpc/metadata\"\n" +
-		"\tcreepagev1 \"creepage/api/creepage/v1\"\n)\n\nfunc main() { if err := run(context.Background(), os.Args[1]); err != nil { log.Fatal(err) }; fmt.Println(\"done\") }\n\n" +
-		"func run(ctx context.Context, key string) error {\n" + strings.ReplaceAll(body, "127.0.0.1:9090", p.GRPC) + "return nil\n}\n"
-	file := filepath.Join(t.TempDir(), "main.go")
-	if err := os.WriteFile(file, []byte(program), 0o600); err != nil {
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
 		t.Fatal(err)
 	}
-	out, err := exec.CommandContext(t.Context(), "go", "run", file, strings.TrimSpace(string(key))).CombinedOutput()
-	if err != nil || !bytes.Contains(out, []byte("done")) {
-		t.Errorf("%v\n%s", err, out)
+	edit := regexp.MustCompile("`go (mod edit [^`]*)`").FindSubmatch(readme)
+	if edit == nil {
+		t.Fatal("the README does not say how a module finds this one")
+	}
+	root, err := filepath.Abs("../..")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	versions, err := os.ReadFile("../../go.mod") // those of its libraries: nothing is fetched
+	if err != nil {
+		t.Fatal(err)
+	}
+	sums, err := os.ReadFile("../../go.sum")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, text := range map[string]string{"main.go": strings.ReplaceAll(readmeExample(t, "go"), "127.0.0.1:9090", p.GRPC), "go.sum": string(sums),
+		"go.mod": strings.Replace(string(versions), "module creepage", "module shopsystem", 1)} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	run := func(args ...string) string {
+		t.Helper()
+		cmd := exec.CommandContext(t.Context(), "go", args...)
+		cmd.Dir, cmd.Env = dir, append(os.Environ(), "KEY="+strings.TrimSpace(string(key)))
+		out, err := cmd.CombinedOutput()
+		if err != nil {
+			t.Fatalf("go %v: %v\n%s", args, err, out)
+		}
+		return string(out)
+	}
+	run(strings.Fields(strings.ReplaceAll(string(edit[1]), "../creepage", root))...)
+	if out := run("run", "-mod=mod", "."); !strings.Contains(out, "vehicles/") {
+		t.Errorf("it printed %q", out)
 	}
 }
 
