@@ -9,6 +9,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -51,6 +52,41 @@ func TestEveryExampleOfTheDocumentIsAnsweredAsItSays(t *testing.T) {
 			t.Errorf("%s is answered without %s:\n%s", b[1], missing, answer)
 		}
 		s.committed(t)
+	}
+}
+
+// The table of reasons names every one that the code gives, with its HTTP status,
+// and none that it does not.
+func TestTheTableOfReasonsIsThatOfTheCode(t *testing.T) {
+	text, err := os.ReadFile("../docs/api.md")
+	must(t, err)
+	_, table, _ := strings.Cut(string(text), "| reason | HTTP |")
+	table, _, _ = strings.Cut(table, "\n\n")
+	named := regexp.MustCompile("`([A-Z_]{4,})`").FindAllStringSubmatch(regexp.MustCompile(`(?m)^\| ([^|]*)\|.*$`).ReplaceAllString(table, "$1"), -1)
+	status := map[string]string{"Denied": "403", "Unauthenticated": "401", "Precondition": "400", "Exhausted": "429", "Unavailable": "503"}
+	made := regexp.MustCompile(`\b(Denied|Unauthenticated|Precondition|Exhausted|Unavailable|Unimplemented)\("([A-Z_]{4,})"|Reason(?: ?:| =) "([A-Z_]{4,})"`)
+	var sources strings.Builder
+	for _, dir := range []string{"../internal/problem", "../internal/server", "."} {
+		must(t, filepath.WalkDir(dir, func(path string, _ os.DirEntry, err error) error {
+			if err != nil || !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go") || strings.Contains(path, "board") {
+				return err
+			}
+			source, err := os.ReadFile(path)
+			sources.Write(source)
+			return err
+		}))
+	}
+	for _, m := range made.FindAllStringSubmatch(sources.String(), -1) {
+		reason := m[2] + m[3]
+		row := regexp.MustCompile("(?m)^\\| [^|]*`" + reason + "`[^|]*\\| ([^|]*) \\|").FindStringSubmatch(table)
+		if want := status[m[1]]; row == nil || want != "" && row[1] != want && reason != "METHOD_NOT_ALLOWED" { // a route's verb, and of a reading
+			t.Errorf("%s (HTTP %s) stands in the table as %q", reason, want, row)
+		}
+	}
+	for _, m := range named {
+		if !strings.Contains(sources.String(), `"`+m[1]+`"`) {
+			t.Errorf("the table names %s, which the code never gives", m[1])
+		}
 	}
 }
 
