@@ -153,6 +153,8 @@ func TestAssessNotesWhatMakesAReadingLessComparable(t *testing.T) {
 			r.Precautions.GlovesAirTested, r.Precautions.EyeProtection, r.Precautions.DischargedAfter = no(), no(), no()
 		}},
 		{[]insulation.NoteCode{insulation.NoteVINFailed}, func(r *insulation.Reading) { r.Vehicle = "1M8GDM9A0KP042788" }},
+		{[]insulation.NoteCode{insulation.NoteVINFailed}, func(r *insulation.Reading) { r.Vehicle = "1m8gdm9a0kp042788" }},
+		{nil, func(r *insulation.Reading) { r.Vehicle = "1m8gdm9axkp042788" }},
 		{nil, func(r *insulation.Reading) { r.Vehicle = "1M8GDM9AXKP042788" }},
 		{[]insulation.NoteCode{insulation.NoteVINPlaceholder}, func(r *insulation.Reading) { r.Vehicle = "00000000000000000" }},
 	} {

@@ -13,7 +13,7 @@ const (
 	VINPlaceholder                     // seventeen zeros: fits by arithmetic, names no vehicle
 )
 
-// CheckVIN computes the check digit at position 9 by the values and weights of
+// CheckVIN, of a VIN in capital or small letters, computes the check digit at position 9 by the values and weights of
 // 49 CFR 565.15(c). The digit is mandatory in North America and not in Europe:
 // a failed check deserves a note, never a rejection.
 func CheckVIN(id string) VINCheck {
@@ -26,8 +26,14 @@ func CheckVIN(id string) VINCheck {
 		return NotAVIN
 	}
 	sum := 0
+	capitals := []byte(id)
+	for i, c := range capitals { // resource ids are in small letters
+		if c >= 'a' && c <= 'z' {
+			capitals[i] = c - 'a' + 'A'
+		}
+	}
 	for i := range weights {
-		k := strings.IndexByte(letters, id[i])
+		k := strings.IndexByte(letters, capitals[i])
 		if k < 0 {
 			return NotAVIN
 		}
@@ -36,7 +42,7 @@ func CheckVIN(id string) VINCheck {
 	if id == strings.Repeat("0", len(weights)) {
 		return VINPlaceholder
 	}
-	if "0123456789X"[sum%11] != id[8] {
+	if "0123456789X"[sum%11] != capitals[8] {
 		return VINFailed
 	}
 	return VINPassed

@@ -11,6 +11,7 @@ import (
 // has another length or letter is none.
 func FuzzCheckVIN(f *testing.F) {
 	f.Add("1M8GDM9AXKP042788") // the published test number of 49 CFR 565.15
+	f.Add("1m8gdm9axkp042788")
 	f.Add("11111111111111111")
 	f.Add("00000000000000000")
 	f.Add("1M8GDM9A_KP042788")
