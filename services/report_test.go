@@ -209,7 +209,7 @@ func TestWhatCannotBeReportedIsSaidBeforeTheFirstByte(t *testing.T) {
 		"outlooks:download?startTime=2026-03-02T00:00:00Z":                                   {"start_time", "has one row a vehicle and no range of time"},
 		"outlooks:download?asOfTime=2027-03-02T00:00:00Z":                                    {"as_of_time", "lies in the future"},
 		"horoscopes:download":                                                                {"name", `"reports/horoscopes" is none of reports/readings, reports/tracks`},
-		"readings:download?asOfTime=yesterday":                                               {"query", "yesterday"},
+		"readings:download?asOfTime=yesterday":                                               {"as_of_time", "yesterday"},
 		"readings:download?fromat=csv":                                                       {"fromat", "is not a field"},
 		"horoscopes":                                                                         {"name", `"reports/horoscopes" is none of`},
 		"warnings:download?filter=" + url.QueryEscape(`raise_time > "2026"`) + "&format=csv": {"filter", "RFC 3339"},

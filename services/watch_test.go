@@ -304,7 +304,7 @@ func TestAWatchTakesOnlyItsOwnCursorAndFilter(t *testing.T) {
 			t.Errorf("%s: %d %s", what, code, text)
 		}
 	}
-	for query, field := range map[string]string{"?colour=red": "colour", "?filter=colour%20%3D%20RED": "filter", "?startTime=yesterday": "query"} {
+	for query, field := range map[string]string{"?colour=red": "colour", "?filter=colour%20%3D%20RED": "filter", "?startTime=yesterday": "start_time"} {
 		if code, _, text := s.rest(t, http.MethodGet, "/v1/warnings:watch"+query, s.fleetKey, ""); code != http.StatusBadRequest || !strings.Contains(text, `"field":"`+field+`"`) {
 			t.Errorf("%s: %d %s", query, code, text)
 		}

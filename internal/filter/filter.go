@@ -6,6 +6,7 @@ package filter
 import (
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"strconv"
 	"strings"
@@ -91,7 +92,8 @@ func (fs Fields) Parse(text string) (*Expression, error) {
 	parser.Init(text)
 	parsed, err := parser.Parse()
 	if err != nil {
-		return nil, invalid("filter", "%q cannot be read: %s", text, cause(err))
+		return nil, invalid("filter", "%q cannot be read: %s; want a field, one of = != < <= > >= and a value, joined by AND, OR, NOT; fields are %s",
+			text, cause(err), strings.Join(fs.names(), ", "))
 	}
 	w := walker{fields: fs}
 	e, err := w.expression(parsed.GetExpr())
@@ -106,6 +108,9 @@ func (fs Fields) Parse(text string) (*Expression, error) {
 func cause(err error) string {
 	for inner := errors.Unwrap(err); inner != nil; inner = errors.Unwrap(inner) {
 		err = inner
+	}
+	if errors.Is(err, io.EOF) {
+		return "it ends where more must follow"
 	}
 	lines := strings.Split(strings.TrimSpace(err.Error()), "\n")
 	return strings.TrimLeft(lines[len(lines)-1], " ^")

@@ -60,6 +60,7 @@ func TestAWrongFilterNamesWhatIsWrongAndWhatIsAllowed(t *testing.T) {
 		"standing = maybe":               "neither true nor false",
 		strings.Repeat("standing ", 100): "more than 50 terms",
 		"(":                              "cannot be read",
+		"state =":                        "it ends where more must follow; want a field, one of",
 	} {
 		_, err := fields.Parse(text)
 		if err == nil || !strings.Contains(err.Error(), want) || !strings.HasPrefix(err.Error(), "filter: ") {

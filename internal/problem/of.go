@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"buf.build/go/protovalidate"
@@ -115,20 +116,49 @@ func reasonOf(code codes.Code) string {
 func fromMessage(err *protovalidate.ValidationError) []Field {
 	fields := make([]Field, len(err.Violations))
 	for i, v := range err.Violations {
-		fields[i] = Field{Path: protovalidate.FieldPathString(v.Proto.GetField()), Description: given(v) + v.Proto.GetMessage()}
+		fields[i] = Field{Path: protovalidate.FieldPathString(v.Proto.GetField()), Description: given(v) + allowed(v)}
 	}
 	return fields
+}
+
+// allowed says what is allowed: of an enum its words, which the validator does not know.
+func allowed(v *protovalidate.Violation) string {
+	field := v.FieldDescriptor
+	if field == nil || field.Kind() != protoreflect.EnumKind || field.IsList() && v.FieldValue.IsValid() && isList(v.FieldValue) {
+		return v.Proto.GetMessage()
+	}
+	values := field.Enum().Values()
+	var words []string
+	for i := range values.Len() {
+		if values.Get(i).Number() != 0 {
+			words = append(words, string(values.Get(i).Name()))
+		}
+	}
+	text := "allowed are " + strings.Join(words, ", ")
+	if v.FieldValue.IsValid() && v.FieldValue.Enum() == 0 {
+		return "is missing; " + text
+	}
+	return text
+}
+
+func isList(v protoreflect.Value) bool {
+	_, ok := v.Interface().(protoreflect.List)
+	return ok
 }
 
 // longestGiven is how many characters of a text an answer repeats.
 const longestGiven = 64
 
 // given is the value that a violation is about, as it leads the description;
-// empty where there was none, and for lists and messages, which have no short form.
+// empty where there was none, and for messages, which have no short form; of a
+// list its length.
 func given(v *protovalidate.Violation) string {
 	field := v.FieldDescriptor
-	if field == nil || !v.FieldValue.IsValid() || field.IsList() || field.IsMap() {
+	if field == nil || !v.FieldValue.IsValid() || field.IsMap() {
 		return ""
+	}
+	if list, ok := v.FieldValue.Interface().(protoreflect.List); ok {
+		return fmt.Sprintf("has %d: ", list.Len())
 	}
 	switch field.Kind() {
 	case protoreflect.MessageKind, protoreflect.GroupKind, protoreflect.BytesKind:

@@ -11,6 +11,8 @@ package problem
 import (
 	"fmt"
 	"maps"
+	"regexp"
+	"strings"
 	"time"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -169,9 +171,45 @@ func FromWire(errs wire.FieldErrors) []Field {
 func FromDomain(violations insulation.Violations) []Field {
 	fields := make([]Field, len(violations))
 	for i, v := range violations {
-		fields[i] = Field{Path: v.Field, Description: v.Value + ": " + v.Description}
+		value, description := v.Value, v.Description
+		if ofWords[v.Field] {
+			value = strings.ToUpper(strings.Trim(value, `"`))
+			if about, allowed, ok := strings.Cut(description, "allowed "); ok {
+				description = about + "allowed " + domainWord.ReplaceAllStringFunc(allowed, strings.ToUpper)
+			}
+		}
+		fields[i] = Field{Path: v.Field, Description: value + ": " + description}
 	}
 	return fields
+}
+
+// ofWords are the fields of a reading that take words, which the API writes in
+// capitals and the domain, as files and people do, in small letters.
+var ofWords = map[string]bool{"method": true, "component": true, "conductor": true, "reference": true, "quantity": true, "relation": true, "moisture": true, "warmth": true}
+
+var domainWord = regexp.MustCompile(`\b(` + strings.Join(wordsOfDomain(), "|") + `)\b`)
+
+func wordsOfDomain() []string {
+	words := []string{"equal", "above", "below"}
+	for _, list := range [][]string{
+		textsOf(insulation.Tester, insulation.Voltmeter), textsOf(insulation.Battery, insulation.System), textsOf(insulation.HVPlus, insulation.AllConductors),
+		textsOf(insulation.Chassis, insulation.Shield), textsOf(insulation.Parallel, insulation.WeakerPole), textsOf(insulation.Dry, insulation.Wet), textsOf(insulation.Cold, insulation.Hot),
+	} {
+		words = append(words, list...)
+	}
+	return words
+}
+
+// textsOf lists the words from the first to the last of a set.
+func textsOf[T interface {
+	~uint8
+	fmt.Stringer
+}](first, last T) []string {
+	var list []string
+	for v := first; v <= last; v++ {
+		list = append(list, v.String())
+	}
+	return list
 }
 
 // Under puts the fields' paths under a parent, such as readings[3].

@@ -3,6 +3,7 @@ package server
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -38,10 +39,6 @@ var answers = protojson.MarshalOptions{EmitDefaultValues: true}
 
 // newGateway returns the REST handler, which calls over conn.
 func newGateway(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error) {
-	allowed, err := queryFields()
-	if err != nil {
-		return nil, err
-	}
 	mux := runtime.NewServeMux(
 		runtime.WithMarshalerOption(runtime.MIMEWildcard, &runtime.HTTPBodyMarshaler{Marshaler: &codec{JSONPb: runtime.JSONPb{MarshalOptions: answers}}}),
 		runtime.WithErrorHandler(writeError),
@@ -52,7 +49,7 @@ func newGateway(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error
 			return metadata.Pairs(remoteHeader, hostOf(r.RemoteAddr))
 		}),
 		runtime.WithForwardResponseRewriter(amendAnswer),
-		runtime.WithMiddlewares(refuseUnknownParameters(allowed)),
+		runtime.WithMiddlewares(refuseUnknownParameters(routesOfContract())),
 		runtime.WithDisableHTTPMethodOverride(),
 		runtime.WithDisablePathLengthFallback(),
 	)
@@ -101,6 +98,7 @@ func outgoingHeader(key string) (string, bool) {
 
 // exchange is one REST request on its way: what its decoder found, for its answer.
 type exchange struct {
+	field      string // of the request message, which the body holds; empty: the message itself
 	refused    *problem.Error
 	unreadable *unreadable
 }
@@ -171,14 +169,18 @@ func (c *codec) decode(r io.Reader, data []byte, v any) *problem.Error {
 		return p
 	}
 	if m, ok := v.(proto.Message); ok {
-		return decodeJSON(data, m)
+		return decodeJSON(data, m, "")
 	}
 	field := reflect.ValueOf(v)
 	if field.Kind() == reflect.Pointer && field.Elem().Kind() == reflect.Pointer {
 		made := reflect.New(field.Elem().Type().Elem())
 		if m, ok := made.Interface().(proto.Message); ok {
 			field.Elem().Set(made)
-			return decodeJSON(data, m)
+			under := ""
+			if b, ok := r.(*body); ok {
+				under = b.exchange.field // the validator's paths begin with it too
+			}
+			return decodeJSON(data, m, under)
 		}
 	}
 	return problem.Internal(fmt.Errorf("a body cannot be read into %T", v))
@@ -277,15 +279,25 @@ func noSuchRoute(r *http.Request) *problem.Error {
 		Message: fmt.Sprintf("%s %s is not a route of this service; GET /openapi.json lists them all", r.Method, r.URL.Path)}
 }
 
+// route is what a route of the contract reads.
+type route struct {
+	input protoreflect.MessageDescriptor
+	body  string // field of the input that the body holds; "*" for all of it, empty for none
+}
+
 // refuseUnknownParameters refuses a misspelt query parameter, which would
-// otherwise be ignored and give the wrong list.
-func refuseUnknownParameters(allowed map[string]protoreflect.MessageDescriptor) runtime.Middleware {
+// otherwise be ignored and give the wrong list, and one whose value cannot be
+// read, and notes which field the body is.
+func refuseUnknownParameters(routes map[string]route) runtime.Middleware {
 	return func(next runtime.HandlerFunc) runtime.HandlerFunc {
 		return func(w http.ResponseWriter, r *http.Request, params map[string]string) {
 			pattern, ok := runtime.HTTPPattern(r.Context())
-			desc := allowed[r.Method+" "+pattern.String()]
-			if ok && desc != nil {
-				if p := wrongParameter(desc, r.URL.Query()); p != nil {
+			at, known := routes[r.Method+" "+pattern.String()]
+			if ok && known && at.body != "*" {
+				if e := exchangeOf(r.Context()); e != nil {
+					e.field = at.body
+				}
+				if p := wrongParameter(at.input, r.URL.Query()); p != nil {
 					WriteProblem(w, p, 0)
 					return
 				}
@@ -296,77 +308,79 @@ func refuseUnknownParameters(allowed map[string]protoreflect.MessageDescriptor) 
 }
 
 // wrongParameter says which parameter of a query the request does not have, or
-// does not take such a word in; nil if none.
+// cannot read; nil if none. The gateway's own answer names neither field nor what is allowed.
 func wrongParameter(desc protoreflect.MessageDescriptor, query url.Values) *problem.Error {
 	for key, values := range query {
-		fd := parameterOf(desc, key)
+		fd, path := parameterOf(desc, key)
 		if fd == nil {
 			return problem.InvalidField(key, "%s", unknownField(desc, key))
 		}
-		if wrong := wrongWord(fd, values); wrong != "" {
-			return problem.InvalidField(key, "%s", wrong)
+		for _, v := range values {
+			if unreadableValue(fd, v) {
+				return problem.InvalidField(path, "%q %s", v, wanted(fd))
+			}
+		}
+		if len(values) > 1 && !fd.IsList() {
+			return problem.InvalidField(path, "is given %d times; allowed is once", len(values))
 		}
 	}
 	return nil
 }
 
-// parameterOf is the field that a query parameter sets, nil if there is none.
-func parameterOf(desc protoreflect.MessageDescriptor, key string) protoreflect.FieldDescriptor {
-	var fd protoreflect.FieldDescriptor
+// parameterOf is the field that a query parameter sets with its path in proto
+// snake_case, nil if there is none.
+func parameterOf(desc protoreflect.MessageDescriptor, key string) (fd protoreflect.FieldDescriptor, path string) {
 	for part := range strings.SplitSeq(key, ".") {
 		if desc == nil {
-			return nil
+			return nil, ""
 		}
 		if fd = fieldOf(desc, part); fd == nil {
-			return nil
+			return nil, ""
 		}
-		desc = fd.Message()
+		path, desc = join(path, string(fd.Name())), fd.Message()
 	}
-	return fd
+	return fd, path
 }
 
-// wrongWord says what is wrong with the values of a parameter that takes words
-// of a set; the gateway's own answer does not say what is allowed.
-func wrongWord(fd protoreflect.FieldDescriptor, values []string) string {
-	if fd.Kind() != protoreflect.EnumKind {
-		return ""
+// unreadableValue says whether a field cannot take a parameter's text.
+func unreadableValue(fd protoreflect.FieldDescriptor, text string) bool {
+	switch fd.Kind() {
+	case protoreflect.StringKind, protoreflect.BytesKind:
+		return false
+	case protoreflect.BoolKind:
+		_, err := strconv.ParseBool(text)
+		return err != nil
+	case protoreflect.EnumKind:
+		_, err := strconv.Atoi(text)
+		return err != nil && fd.Enum().Values().ByName(protoreflect.Name(text)) == nil
 	}
-	for _, v := range values {
-		if _, err := strconv.Atoi(v); err != nil && fd.Enum().Values().ByName(protoreflect.Name(v)) == nil {
-			return fmt.Sprintf("%q %s", v, wanted(fd))
-		}
-	}
-	return ""
+	quoted, err := json.Marshal(text)
+	return err != nil || len(wrongElement(quoted, fd, "")) > 0
 }
 
-// queryFields returns the request message of every route without a body.
-func queryFields() (map[string]protoreflect.MessageDescriptor, error) {
-	fields := map[string]protoreflect.MessageDescriptor{}
-	var failed error
+// routesOfContract returns the routes by method and pattern.
+func routesOfContract() map[string]route {
+	routes := map[string]route{}
 	protoregistry.GlobalFiles.RangeFilesByPackage("creepage.v1", func(file protoreflect.FileDescriptor) bool {
 		for i := range file.Services().Len() {
 			methods := file.Services().Get(i).Methods()
 			for j := range methods.Len() {
-				if err := addRoute(fields, methods.Get(j)); err != nil {
-					failed = err
-				}
+				addRoute(routes, methods.Get(j))
 			}
 		}
-		return failed == nil
+		return true
 	})
-	return fields, failed
+	return routes
 }
 
-func addRoute(fields map[string]protoreflect.MessageDescriptor, method protoreflect.MethodDescriptor) error {
+func addRoute(routes map[string]route, method protoreflect.MethodDescriptor) {
 	rule, ok := proto.GetExtension(method.Options(), annotations.E_Http).(*annotations.HttpRule)
-	if !ok || rule.GetPattern() == nil {
-		return nil
+	if !ok {
+		return
 	}
-	if get := rule.GetGet(); get != "" {
-		fields["GET "+get] = method.Input()
+	for verb, pattern := range map[string]string{"GET": rule.GetGet(), "DELETE": rule.GetDelete(), "POST": rule.GetPost(), "PUT": rule.GetPut(), "PATCH": rule.GetPatch()} {
+		if pattern != "" {
+			routes[verb+" "+pattern] = route{method.Input(), rule.GetBody()}
+		}
 	}
-	if del := rule.GetDelete(); del != "" {
-		fields["DELETE "+del] = method.Input()
-	}
-	return nil
 }

@@ -18,8 +18,9 @@ import (
 )
 
 // decodeJSON reads a message. The error says where the text stops being JSON,
-// or which fields are wrong, what they hold and what is allowed.
-func decodeJSON(data []byte, m proto.Message) *problem.Error {
+// or which fields are wrong, what they hold and what is allowed; under is the
+// path of the message itself, empty for a request.
+func decodeJSON(data []byte, m proto.Message, under string) *problem.Error {
 	err := protojson.Unmarshal(data, m)
 	if err == nil {
 		return nil
@@ -27,7 +28,7 @@ func decodeJSON(data []byte, m proto.Message) *problem.Error {
 	if p := syntaxProblem(data); p != nil {
 		return p
 	}
-	if fields := wrongFields(data, m.ProtoReflect().Descriptor(), ""); len(fields) > 0 {
+	if fields := wrongFields(data, m.ProtoReflect().Descriptor(), under); len(fields) > 0 {
 		return problem.Invalid(fields...)
 	}
 	return malformed("the body is not a %s: %s", m.ProtoReflect().Descriptor().Name(), plain(err)).Because(err)
@@ -150,7 +151,7 @@ func wanted(fd protoreflect.FieldDescriptor) string {
 		}
 		return "is not a " + string(fd.Message().Name())
 	}
-	return "is not of kind " + fd.Kind().String()
+	return "is not a whole number such as 50"
 }
 
 func unknownField(desc protoreflect.MessageDescriptor, key string) string {

@@ -99,6 +99,7 @@ func newRig(t *testing.T, config Config, checks ...Check) *rig {
 	}
 	r.keys = map[string]caller.Caller{
 		"ck_shop":  {Organisation: uuid.UUID{1}, KeyID: "k-shop", Role: creepagev1.Key_SHOP, Shop: "north-yard"},
+		"ck_admin": {Organisation: uuid.UUID{1}, KeyID: "k-admin", Role: creepagev1.Key_ADMINISTRATOR},
 		"ck_fleet": {Organisation: uuid.UUID{1}, KeyID: "k-fleet", Role: creepagev1.Key_FLEET},
 	}
 	byHash := map[[32]byte]caller.Caller{}
@@ -487,13 +488,36 @@ func TestRequestsOutsideTheContractAreRefusedInJSON(t *testing.T) {
 		{"GET", "/nowhere", "", http.StatusNotFound, "NO_SUCH_ROUTE"},
 		{"DELETE", "/v1/outlooks", "", http.StatusMethodNotAllowed, "METHOD_NOT_ALLOWED"},
 		{"GET", "/v1/outlooks?pageSise=3", "", http.StatusBadRequest, "INVALID_FIELDS"},
-		{"GET", "/v1/outlooks?pageSize=three", "", http.StatusBadRequest, "INVALID_REQUEST"},
+		{"GET", "/v1/outlooks?pageSize=three", "", http.StatusBadRequest, "INVALID_FIELDS"},
 		{"GET", "/v1/outlooks?filter=" + strings.Repeat("a", 1100), "", http.StatusBadRequest, "INVALID_FIELDS"},
 		{"POST", "/v1/readings:submit", `{"readings":[` + strings.Repeat(" ", 5000) + `]}`, http.StatusRequestEntityTooLarge, "BODY_TOO_LARGE"},
 	} {
 		code, _, text := r.do(t, c.method, c.path, "ck_fleet", c.body)
 		if e := readError(t, text); code != c.code || e.reason() != c.reason {
 			t.Errorf("%s %.60s: got %d %s, want %d %s", c.method, c.path, code, text, c.code, c.reason)
+		}
+	}
+}
+
+// A parameter that cannot be read is named as the contract names it, with its value
+// and what is allowed, and a field of a body by one path whoever refuses it.
+func TestAParameterOrFieldThatCannotBeReadIsNamedWithItsValue(t *testing.T) {
+	r := newRig(t, Config{})
+	for _, c := range []struct{ method, path, body, field, says string }{
+		{"GET", "/v1/outlooks?pageSize=abc", "", "page_size", `\"abc\" is not a whole number`},
+		{"GET", "/v1/outlooks?page_size=99999999999", "", "page_size", `\"99999999999\" is not a whole number`},
+		{"GET", "/v1/platforms/a?asOfTime=yesterday", "", "as_of_time", `\"yesterday\" is not an RFC 3339 time`},
+		{"GET", "/v1/outlooks?pageSize=1&pageSize=2", "", "page_size", "is given 2 times"},
+		{"GET", "/v1/warnings:watch?startTime=yesterday", "", "start_time", `\"yesterday\" is not an RFC 3339 time`},
+		{"GET", "/v1/reports/readings:download?asOfTime=yesterday", "", "as_of_time", `\"yesterday\" is not an RFC 3339 time`},
+		{"POST", "/v1/shops?shopid=a", `{}`, "shopid", "did you mean shopId?"},
+		{"PUT", "/v1/warningPolicy", `{"leadDays": 60, "falseCalls": "SOME"}`, "policy.false_calls", `\"SOME\" is none of FEW, USUAL, MANY`},
+		{"PUT", "/v1/platforms/a", `{"testPoints": [{"component": "ENGINE"}]}`, "platform.test_points[0].component", `\"ENGINE\" is none of BATTERY`},
+		{"POST", "/v1/readings:submit", `{"readings":[` + strings.Repeat("{},", 1000) + `{}]}`, "readings", "has 1001: must contain no more than 1000"},
+	} {
+		_, _, text := r.do(t, c.method, c.path, "ck_admin", c.body)
+		if e := readError(t, text); e.reason() != "INVALID_FIELDS" || !strings.Contains(strings.ReplaceAll(text, " ", ""), `"field":"`+c.field+`"`) || !strings.Contains(text, c.says) {
+			t.Errorf("%s %s %.80s: %s, want %s saying %s", c.method, c.path, c.body, text, c.field, c.says)
 		}
 	}
 }

@@ -54,7 +54,7 @@ func decodeSubmission(data []byte, m *creepagev1.SubmitReadingsRequest) (*unread
 		return nil, malformed("%v", err)
 	}
 	var other creepagev1.SubmitReadingsRequest
-	if p := decodeJSON(rest, &other); p != nil {
+	if p := decodeJSON(rest, &other, ""); p != nil {
 		return nil, p
 	}
 	proto.Merge(m, &other)

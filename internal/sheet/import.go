@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"regexp"
+	"strings"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -311,6 +312,13 @@ func (im *Import) submit(ctx context.Context, rows []Row, at *Checkpoint) error 
 // inRequest is a reading's place in its request, which says nothing about the file.
 var inRequest = regexp.MustCompile(`^readings\[[0-9]+\]\.`)
 
+// Of fields that take words the service names them in capitals, where a table has
+// them in small letters.
+var (
+	ofWords  = map[string]bool{"method": true, "component": true, "conductor": true, "reference": true, "quantity": true}
+	capitals = regexp.MustCompile(`\b[A-Z][A-Z_]+\b`)
+)
+
 // refusal puts the service's reason in one line: the fields where it names them.
 func refusal(st *spb.Status) error {
 	s := status.FromProto(st)
@@ -324,7 +332,11 @@ func refusal(st *spb.Status) error {
 			if reason != "" {
 				reason += "; "
 			}
-			reason += inRequest.ReplaceAllString(v.GetField(), "") + ": " + v.GetDescription()
+			field, description := inRequest.ReplaceAllString(v.GetField(), ""), v.GetDescription()
+			if ofWords[field] {
+				description = capitals.ReplaceAllStringFunc(description, strings.ToLower)
+			}
+			reason += field + ": " + description
 		}
 		return errors.New(reason)
 	}

@@ -14,6 +14,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/problem"
 )
 
 // service answers like the real one as far as an importer can see: by identity.
@@ -220,5 +221,15 @@ func TestMemoryDoesNotGrowWithTheFile(t *testing.T) {
 	}
 	if grown := int64(highest) - int64(before.HeapAlloc); grown > 16<<20 {
 		t.Errorf("%d MiB in use in the midst of the import, want at most 16", grown>>20)
+	}
+}
+
+// What the service refuses of a word is told as a table writes it.
+func TestARefusedWordIsNamedAsATableWritesIt(t *testing.T) {
+	p := problem.Invalid(problem.Field{Path: "readings[3].conductor", Description: "PHASE_V: a battery has no phases here; allowed are HV_PLUS, HV_MINUS, ALL"},
+		problem.Field{Path: "readings[3].measure_time", Description: "is missing; an RFC 3339 time is needed"})
+	const want = "conductor: phase_v: a battery has no phases here; allowed are hv_plus, hv_minus, all; measure_time: is missing; an RFC 3339 time is needed"
+	if got := refusal(p.GRPCStatus().Proto()); got.Error() != want {
+		t.Errorf("%v, want %s", got, want)
 	}
 }

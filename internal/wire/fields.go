@@ -111,7 +111,7 @@ func enum[T ~uint8, E interface {
 	fmt.Stringer
 }](r *reader, field string, v E, last T) T {
 	if v < 0 || int32(v) > int32(last) {
-		r.fail(field, "%d is not one of its values; allowed are 1 to %d", int32(v), last)
+		r.fail(field, "%d is none of its values; allowed are %s", int32(v), words[E](int32(last)))
 		return 0
 	}
 	return T(v)

@@ -43,13 +43,16 @@ func (c Collection) Name(id string) string {
 func (c Collection) ID(name string) (string, error) {
 	id, ok := strings.CutPrefix(name, string(c)+"/")
 	if !ok {
-		return "", fmt.Errorf("%q is not a resource name of the form %s/{id}", name, c)
+		return "", fmt.Errorf("%q is not a resource name of the form %s/{id}; %s", name, c, idWords)
 	}
 	if err := CheckID(id); err != nil {
 		return "", fmt.Errorf("%q: %w", name, err)
 	}
 	return id, nil
 }
+
+// idWords are what an id may be.
+const idWords = "an id is 1 to 64 lower case letters, digits, '-', '_' and '.'"
 
 // CheckID says what is wrong with an id, nil if nothing is: 1 to 64 lower case
 // letters, digits, `-`, `_` and `.`, and not dots alone.
@@ -83,7 +86,7 @@ func (r *reader) name(field string, c Collection, name string) string {
 // requiredName reads a resource name that must be there.
 func (r *reader) requiredName(field string, c Collection, name string) string {
 	if name == "" {
-		r.fail(field, "is missing; a resource name of the form %s/{id} is needed", c)
+		r.fail(field, "is missing; a resource name of the form %s/{id} is needed; %s", c, idWords)
 	}
 	return r.name(field, c, name)
 }

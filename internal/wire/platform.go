@@ -43,7 +43,7 @@ func (r *reader) point(path string, m *creepagev1.TestPoint, of *insulation.Plat
 	r.between(path+".limit_ohms", q.LimitOhms, insulation.MinLimitOhms, insulation.MaxLimitOhms, "ohm")
 	r.between(path+".test_volts", q.TestVolts, insulation.MinPlatformTestVolts, insulation.MaxPlatformTestVolts, "V, as far as the cautions of a test go")
 	if of.Point(q.Component, q.Conductor, q.Reference) != nil {
-		r.fail(path, "%s %s to %s stands twice", q.Component, q.Conductor, q.Reference)
+		r.fail(path, "%s %s to %s stands twice", m.GetComponent(), m.GetConductor(), m.GetReference())
 	}
 	return q
 }

@@ -3,6 +3,7 @@ package access
 import (
 	"context"
 	"errors"
+	"fmt"
 	"time"
 
 	"github.com/google/uuid"
@@ -27,7 +28,7 @@ func (s *Service) CreateKey(ctx context.Context, req *creepagev1.CreateKeyReques
 	err = s.as(ctx, func(c caller.Caller, tx *store.Tx) error {
 		if err := tx.CreateKey(ctx, key); err != nil {
 			if errors.Is(err, store.ErrInvalid) {
-				return problem.InvalidField("key.shop", "%q is not a shop of your organisation", req.GetKey().GetShop())
+				return problem.InvalidField("key.shop", "%q is not a shop of your organisation; GET /v1/shops lists them", req.GetKey().GetShop())
 			}
 			return err
 		}
@@ -47,10 +48,17 @@ func (s *Service) newKey(m *creepagev1.Key) (store.Key, error) {
 		fields = append(fields, problem.Field{Path: "key." + path, Description: text})
 	}
 	if r := m.GetRole(); r < creepagev1.Key_SHOP || r > creepagev1.Key_ADMINISTRATOR {
-		fail("role", "allowed are SHOP, FEEDER, FLEET, ANALYST, ADMINISTRATOR")
+		given := "is missing"
+		if r != creepagev1.Key_ROLE_UNSPECIFIED {
+			given = r.String()
+		}
+		fail("role", given+"; allowed are SHOP, FEEDER, FLEET, ANALYST, ADMINISTRATOR")
 	}
-	if isShop := m.GetRole() == creepagev1.Key_SHOP; isShop != (m.GetShop() != "") {
-		fail("shop", "goes with role SHOP, and with that alone")
+	switch isShop := m.GetRole() == creepagev1.Key_SHOP; {
+	case isShop && m.GetShop() == "":
+		fail("shop", "is missing; a key of role SHOP needs the shop that it submits for, such as shops/lake-street (GET /v1/shops lists them)")
+	case !isShop && m.GetShop() != "":
+		fail("shop", fmt.Sprintf("%q goes with role SHOP alone; leave it out for role %s", m.GetShop(), m.GetRole()))
 	}
 	if m.GetShop() != "" {
 		id, err := wire.Shops.ID(m.GetShop())

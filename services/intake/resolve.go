@@ -59,7 +59,7 @@ func (sub *submission) wanted() wanted {
 func (sub *submission) place(l *line, b *book, registering map[string]string) {
 	r := &l.reading
 	if r.Shop != "" && !b.shops[r.Shop] {
-		l.refuse("shop", "%q is not a shop of your organisation", wire.Shops.Name(r.Shop))
+		l.refuse("shop", "%q is not a shop of your organisation; GET /v1/shops lists them", wire.Shops.Name(r.Shop))
 		return
 	}
 	platform, known := b.vehicles[r.Vehicle]
