@@ -77,23 +77,62 @@ func TestEveryMethodNeedsAKeyAndEveryErrorSaysWhy(t *testing.T) {
 
 var variable = regexp.MustCompile(`\{[^}]*\}`)
 
+// restRoute is the verb and path by which a method is called over REST, every variable
+// filled in with an id.
+func restRoute(m protoreflect.MethodDescriptor, id string) (verb, path string) {
+	rule, ok := proto.GetExtension(m.Options(), annotations.E_Http).(*annotations.HttpRule)
+	if !ok || rule.GetPattern() == nil {
+		return "", ""
+	}
+	verb, path = "GET", rule.GetGet()
+	for v, p := range map[string]string{"POST": rule.GetPost(), "PUT": rule.GetPut(), "DELETE": rule.GetDelete(), "PATCH": rule.GetPatch()} {
+		if p != "" {
+			verb, path = v, p
+		}
+	}
+	return verb, variable.ReplaceAllStringFunc(path, func(v string) string {
+		_, pattern, _ := strings.Cut(strings.Trim(v, "{}"), "=")
+		return strings.ReplaceAll(pattern, "*", id)
+	})
+}
+
+// What is not there is named, whatever was asked of it.
+func TestWhatIsNotThereIsNamed(t *testing.T) {
+	s := start(t)
+	const id = "0190b5f2-6a00-7c1e-9d3a-5f0c2b7e4d11"
+	found := 0
+	for _, m := range methods() {
+		verb, path := restRoute(m, id)
+		if !strings.Contains(path, id) {
+			continue
+		}
+		for _, body := range []string{"{}", `{"reason": "x"}`, `{"note": "x"}`, `{"title": "x"}`} {
+			if verb == "GET" {
+				body = ""
+			}
+			code, _, text := s.rest(t, verb, path, s.adminKey, body)
+			if code != http.StatusNotFound {
+				continue
+			}
+			found++
+			if !strings.Contains(text, id) {
+				t.Errorf("%s %s %s: %s", verb, path, body, text)
+			}
+			break
+		}
+	}
+	if found < 20 {
+		t.Errorf("%d routes found nothing, of what is not there", found)
+	}
+}
+
 func TestEveryRouteAnswersAStrangerInJSON(t *testing.T) {
 	s := start(t)
 	for _, m := range methods() {
-		rule, ok := proto.GetExtension(m.Options(), annotations.E_Http).(*annotations.HttpRule)
-		if !ok || rule.GetPattern() == nil {
+		verb, path := restRoute(m, "x")
+		if path == "" {
 			continue
 		}
-		verb, path := "GET", rule.GetGet()
-		for v, p := range map[string]string{"POST": rule.GetPost(), "PUT": rule.GetPut(), "DELETE": rule.GetDelete(), "PATCH": rule.GetPatch()} {
-			if p != "" {
-				verb, path = v, p
-			}
-		}
-		path = variable.ReplaceAllStringFunc(path, func(v string) string {
-			_, pattern, _ := strings.Cut(strings.Trim(v, "{}"), "=")
-			return strings.ReplaceAll(pattern, "*", "x")
-		})
 		body := ""
 		if verb != "GET" {
 			body = "{}"

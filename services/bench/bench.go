@@ -6,6 +6,7 @@ package bench
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	creepagev1 "creepage/api/creepage/v1"
@@ -54,7 +55,7 @@ func (s *Service) platform(ctx context.Context, tx *store.Tx, platform, vehicle 
 		if err != nil {
 			return nil, problem.InvalidField("vehicle", "%v", err)
 		}
-		v, err := tx.Vehicle(ctx, name)
+		v, err := vehicleOf(ctx, tx, name)
 		if err != nil {
 			return nil, err
 		}
@@ -65,6 +66,15 @@ func (s *Service) platform(ctx context.Context, tx *store.Tx, platform, vehicle 
 		err = problem.NotFound(wire.Platforms.Name(id))
 	}
 	return found, err
+}
+
+// vehicleOf finds a vehicle by its id.
+func vehicleOf(ctx context.Context, tx *store.Tx, id string) (store.Vehicle, error) {
+	v, err := tx.Vehicle(ctx, id)
+	if errors.Is(err, store.ErrNotFound) {
+		err = problem.NotFound(wire.Vehicles.Name(id)).Because(err)
+	}
+	return v, err
 }
 
 // platformAt returns a platform as it held at a time, as its first version

@@ -82,7 +82,7 @@ func findVisit(ctx context.Context, tx *store.Tx, c caller.Caller, vehicle, visi
 		return nil, problem.InvalidField("visit", "is missing")
 	}
 	v := &storedVisit{}
-	if v.vehicle, err = tx.Vehicle(ctx, id); err != nil {
+	if v.vehicle, err = vehicleOf(ctx, tx, id); err != nil {
 		return nil, err
 	}
 	where := &filter.Expression{Op: filter.Equal, Field: "visit", Value: visit}
