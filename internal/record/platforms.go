@@ -32,7 +32,7 @@ type point struct {
 // ReadPlatforms reads platforms.json. An error names the platform, the field and the value.
 func ReadPlatforms(r io.Reader, file string) ([]insulation.Platform, error) {
 	var f platformFile
-	if err := json.NewDecoder(r).Decode(&f); err != nil {
+	if err := DecodeJSON(r, &f, false); err != nil {
 		return nil, fmt.Errorf("%s: %w", file, err)
 	}
 	seen := make(map[string]bool, len(f.Platforms))

@@ -94,6 +94,11 @@ func TestABadRowNamesRowFieldAndValueAndCostsItselfAlone(t *testing.T) {
 
 func TestPlatformErrorsNameThePlatformAndTheField(t *testing.T) {
 	for _, c := range []struct{ in, want string }{
+		{`{"platforms":[`, "p.json: line 1, column 14: the JSON ends before it is complete"},
+		{"{\n\"platforms\": [}", "p.json: line 2, column 15: this is no JSON"},
+		{`{"platforms":[{"max_working_volt":"400"}]}`, "p.json: line 1, column 39: platforms.max_working_volt holds a string: want a number"},
+		{`{"platforms":[]} {}`, "p.json: line 1, column 18: something follows the JSON object"},
+		{``, "p.json: the file is empty"},
 		{`{"platforms":[{"platform":"a","max_working_volt":0}]}`, `p.json: platforms[0] "a": max_working_volt "0": want 10 to 1500`},
 		{`{"platforms":[{"platform":"a","max_working_volt":40000}]}`, `p.json: platforms[0] "a": max_working_volt "40000": want 10 to 1500`},
 		{`{"platforms":[{"platform":"a","max_working_volt":400,"code_ohm":1}]}`, `p.json: platforms[0] "a": code_ohm "1": want 1000 to 1e+09, or none for 500 ohm per volt`},

@@ -79,10 +79,8 @@ const serialForm = "serial"
 
 // ReadMapping reads a mapping file and checks all that can be checked without the table.
 func ReadMapping(r io.Reader, name string) (*Mapping, error) {
-	d := json.NewDecoder(r)
-	d.DisallowUnknownFields()
 	var m Mapping
-	if err := d.Decode(&m); err != nil {
+	if err := record.DecodeJSON(r, &m, true); err != nil {
 		return nil, fmt.Errorf("mapping %s: %w", name, err)
 	}
 	if err := m.prepare(); err != nil {

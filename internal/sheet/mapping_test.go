@@ -115,7 +115,10 @@ func TestAMappingThatCannotHoldIsRefused(t *testing.T) {
 		`{"columns": {}, "time_zone": "Europe/Nowhere"}`:                         "time_zone",
 		`{"columns": {}, "phases": {"phase_x": "X"}}`:                            `"phase_x"`,
 		`{"columns": {}, "units": {"resistance_ohm": "furlong"}}`:                "units",
-		`{"colums": {}}`: "colums",
+		`{"colums": {}}`:         `mapping m.json: "colums" is no field; those are unsure, separator, sheet, columns, phases`,
+		"{\n \"columns\": {":     "mapping m.json: line 2, column 13: the JSON ends before it is complete",
+		`{"columns": {},}`:       "line 1, column 16: this is no JSON",
+		`{"decimal_comma": "x"}`: "decimal_comma holds a string: want true or false",
 		`{"columns": {}, "time_of_day": "noon", "time_zone": "UTC", "time_forms": ["D.M.YYYY"]}`: "time_of_day",
 	} {
 		if _, err := ReadMapping(strings.NewReader(text), "m.json"); err == nil || !strings.Contains(err.Error(), want) {
