@@ -270,6 +270,9 @@ func (e *exporter) write(ctx context.Context, report, path, to string) error {
 		if ctx.Err() != nil {
 			return fmt.Errorf("broken off after %d bytes; nothing was left behind", d.n)
 		}
+		if isLasting(err) {
+			return err
+		}
 		return fmt.Errorf("%w; nothing was left behind, start the same command again", err)
 	}
 	fmt.Fprintf(e.out, "%s: %d bytes, as of %s\n", to, d.n, d.asOf)
@@ -290,12 +293,25 @@ func refused(err error) error {
 		}
 		for _, v := range bad.GetFieldViolations() {
 			if flag, ok := exportFlagOf[v.GetField()]; ok {
-				return &exitError{exitUsage, fmt.Errorf("%s: %s", flag, strings.ReplaceAll(v.GetDescription(), "reports/", ""))}
+				return &lasting{&exitError{exitUsage, fmt.Errorf("%s: %s", flag, strings.ReplaceAll(v.GetDescription(), "reports/", ""))}}
 			}
 		}
 	}
-	if st.Code() == codes.Unknown {
+	switch st.Code() {
+	case codes.Unknown:
 		return err
+	case codes.Unavailable, codes.ResourceExhausted, codes.DeadlineExceeded, codes.Canceled, codes.Internal:
+		return errors.New(st.Message())
 	}
-	return errors.New(st.Message())
+	return &lasting{errors.New(st.Message())}
+}
+
+// lasting is a refusal that the same command would meet again.
+type lasting struct{ error }
+
+func (l *lasting) Unwrap() error { return l.error }
+
+func isLasting(err error) bool {
+	var l *lasting
+	return errors.As(err, &l)
 }

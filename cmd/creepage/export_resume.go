@@ -199,6 +199,9 @@ func (e *exporter) fetch(ctx context.Context, run *creepagev1.ReportRun, from, t
 	err = e.fill(ctx, part, run, from, show)
 	show.end(err == nil)
 	if err != nil {
+		if isLasting(err) {
+			return err
+		}
 		at, _ := part.Seek(0, io.SeekEnd)
 		return fmt.Errorf("%w; %d of %d bytes are in %s, the same command goes on from there", err, at, run.GetSizeBytes(), begun)
 	}

@@ -257,6 +257,9 @@ func (f *importFlags) makeShops(ctx context.Context, c *client.Client, patience 
 	return c.EnsureShops(ctx, patience, shops)
 }
 
+// awayAgain is how long after its last failure a service is away anew.
+const awayAgain = 30 * time.Second
+
 func (f *importFlags) client(messages io.Writer) (*client.Client, client.Patience, error) {
 	key, err := readKey(f.keyFile)
 	if err != nil {
@@ -271,12 +274,14 @@ func (f *importFlags) client(messages io.Writer) (*client.Client, client.Patienc
 	}
 	patience := client.DefaultPatience()
 	patience.GiveUp = f.giveUp
-	var told time.Time
-	patience.OnRetry = func(err error, wait time.Duration) {
-		if now := time.Now(); now.Sub(told) > plainEvery {
-			told = now
-			fmt.Fprintf(messages, "waiting: %v\n", err)
+	var told string
+	var heard time.Time
+	patience.OnRetry = func(err error, wait time.Duration) { // once for each time that it is away; the end says it again
+		now := time.Now()
+		if err.Error() != told || now.Sub(heard) > awayAgain {
+			fmt.Fprintf(messages, "waiting for up to %s: %v\n", f.giveUp, err)
 		}
+		told, heard = err.Error(), now.Add(wait)
 	}
 	return c, patience, nil
 }

@@ -42,7 +42,19 @@ func TestASlipOfThePenIsNamed(t *testing.T) {
 		{[]string{"imprt", "x.csv"}, "`creepage import` meant"},
 		{[]string{"frobnicate"}, `no command "frobnicate"`},
 		{[]string{"import", "x.csv", "--sever", "http://x"}, "--server meant"},
-		{[]string{"import"}, "creepage import --help"},
+		{[]string{"import"}, "FILE.csv|FILE.xlsx is missing\nSee: creepage import --help"},
+		{[]string{"import", "a.csv", "b.csv"}, `"b.csv" is one too many: creepage import takes FILE.csv|FILE.xlsx`},
+		{[]string{"organisation", "create"}, "NAME is missing"},
+		{[]string{"organisation", "analyst", "acme"}, "LOGIN is missing"},
+		{[]string{"organisation", "analyst"}, "ORGANISATION and LOGIN are missing"},
+		{[]string{"export", "a", "b"}, `"b" is one too many: creepage export takes REPORT`},
+		{[]string{"serve", "now"}, `"now" is not expected: creepage serve takes flags alone`},
+		{[]string{"bench", "absorption"}, "TIME=RESISTANCE... is missing"},
+		{[]string{"bench", "locate", "--components", "a,b"}, "CONNECTED=RESISTANCE... is missing"},
+		{[]string{"backtest", "--every", "1x"}, `--every "1x": want a length of time such as 168h`},
+		{[]string{"bench", "assess", "--air-celsius", "warm"}, `--air-celsius "warm": want a number such as 21.5`},
+		{[]string{"judge", "--seeds", "abc"}, `--seeds "abc": want whole numbers from 0 on, separated by commas`},
+		{[]string{"judge", "--vehicles", "many"}, `--vehicles "many": want a whole number`},
 		{[]string{"up"}, "--data is missing"},
 		{[]string{"backtest", "--out", "x"}, "--readings and --out are needed"},
 		{[]string{"simulate"}, "--out is missing"},
@@ -53,12 +65,35 @@ func TestASlipOfThePenIsNamed(t *testing.T) {
 		{[]string{"organisation", "create", ".."}, "not beginning with a dot"},
 		{[]string{"serve", "--log-level", "loud"}, "debug, info, warn or error"},
 		{[]string{"serve", "--tls-cert", "x.pem"}, "belong together"},
-		{[]string{"import", "x.csv", "--batch", "many"}, "--batch"},
+		{[]string{"import", "x.csv", "--batch", "many"}, `--batch "many": want a whole number`},
 	} {
 		_, messages, code := run(t, c.args...)
 		if code != exitUsage || !strings.Contains(messages, c.want) {
 			t.Errorf("%v: exit code %d, %q; want %d and %q", c.args, code, messages, exitUsage, c.want)
 		}
+	}
+}
+
+func TestADatabasesAddressThatIsNoneIsNamedByItsVariable(t *testing.T) {
+	t.Setenv("CREEPAGE_DATABASE_URL", "secret-and-no-address")
+	t.Setenv("CREEPAGE_NATS_URL", "nats://nowhere")
+	for _, args := range [][]string{{"migrate"}, {"serve"}, {"work"}, {"organisation", "create", "acme", "--title", "Acme"}} {
+		_, messages, code := run(t, args...)
+		if code != exitUsage || !strings.Contains(messages, "CREEPAGE_DATABASE_URL is no address of a PostgreSQL database: want one such as postgres://") || strings.Contains(messages, "secret") {
+			t.Errorf("%v: exit code %d, %q", args, code, messages)
+		}
+	}
+}
+
+// A service that is away is said to be so once and at the end, in plain words.
+func TestAServiceThatIsAwayIsSaidOnce(t *testing.T) {
+	t.Setenv("CREEPAGE_KEY", "ck_x")
+	_, messages, code := run(t, "export", "readings", "--out", filepath.Join(t.TempDir(), "x.csv"), "--server", "http://127.0.0.1:1", "--give-up-after", "2s")
+	if code != exitFailed || strings.Count(messages, "was not reached") != 2 || !strings.Contains(messages, "waiting for up to 2s: http://127.0.0.1:1 was not reached") || strings.Contains(messages, "rpc error") {
+		t.Errorf("exit code %d\n%s", code, messages)
+	}
+	if _, messages, _ := run(t, "bench", "plan", "--vehicle", "van-07", "--server", "http://127.0.0.1:1"); !strings.HasPrefix(messages, "http://127.0.0.1:1 was not reached") {
+		t.Errorf("%q", messages)
 	}
 }
 

@@ -21,7 +21,7 @@ nothing; several at once wait for each other.`,
 			if err != nil {
 				return err
 			}
-			url, err := requiredSetting("CREEPAGE_DATABASE_URL", "the address of the database with its owner's login")
+			url, err := databaseSetting("the address of the database with its owner's login")
 			if err != nil {
 				return err
 			}

@@ -45,7 +45,7 @@ The key is shown this once; what is stored is its hash.`,
 			if !organisationName.MatchString(args[0]) {
 				return wrongUsage(cmd, fmt.Sprintf("name %q: want 1 to 64 lower case letters, digits, - _ or ., not beginning with a dot", args[0]))
 			}
-			url, err := requiredSetting("CREEPAGE_DATABASE_URL", "the address of the database with its owner's login")
+			url, err := databaseSetting("the address of the database with its owner's login")
 			if err != nil {
 				return err
 			}
@@ -83,7 +83,7 @@ DROP ROLE ends a login.`,
 			if !loginName.MatchString(args[1]) {
 				return wrongUsage(cmd, fmt.Sprintf("login %q: want 1 to 63 lower case letters, digits or _, and no digit at its beginning", args[1]))
 			}
-			url, err := requiredSetting("CREEPAGE_DATABASE_URL", "the address of the database with its owner's login")
+			url, err := databaseSetting("the address of the database with its owner's login")
 			if err != nil {
 				return err
 			}

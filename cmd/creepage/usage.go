@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 
@@ -15,7 +16,7 @@ func usageErrors(c *cobra.Command) {
 	if check := c.Args; check != nil {
 		c.Args = func(cmd *cobra.Command, args []string) error {
 			if err := check(cmd, args); err != nil {
-				return wrongUsage(cmd, err.Error())
+				return wrongUsage(cmd, wrongArguments(cmd, args))
 			}
 			return nil
 		}
@@ -23,6 +24,36 @@ func usageErrors(c *cobra.Command) {
 	for _, sub := range c.Commands() {
 		usageErrors(sub)
 	}
+}
+
+// wrongArguments says which argument is missing, or which is one too many.
+func wrongArguments(cmd *cobra.Command, args []string) string {
+	var wanted []string
+	words := strings.Fields(cmd.Use)[1:]
+	for i, word := range words {
+		flag := strings.HasPrefix(word, "--")
+		ofFlag := i > 0 && strings.HasPrefix(words[i-1], "--")
+		if !flag && !ofFlag {
+			wanted = append(wanted, word)
+		}
+	}
+	if len(args) < len(wanted) {
+		is := " is missing"
+		if len(wanted)-len(args) > 1 {
+			is = " are missing"
+		}
+		return strings.Join(wanted[len(args):], " and ") + is
+	}
+	if len(wanted) == 0 {
+		return fmt.Sprintf("%q is not expected: %s takes flags alone", args[0], cmd.CommandPath())
+	}
+	return fmt.Sprintf("%q is one too many: %s takes %s", args[len(wanted)], cmd.CommandPath(), strings.Join(wanted, " and "))
+}
+
+// wantedOf says what a flag of a type takes.
+var wantedOf = map[string]string{
+	"duration": "a length of time such as 168h, 30m or 90s", "float64": "a number such as 21.5", "int": "a whole number such as 4", "int64": "a whole number such as 4",
+	"uint64": "a whole number from 0 on", "uint": "a whole number from 0 on", "uintSlice": "whole numbers from 0 on, separated by commas, such as 1,2,3", "bool": "true or false",
 }
 
 func wrongUsage(cmd *cobra.Command, why string) error {
@@ -37,8 +68,15 @@ func unknownCommand(cmd *cobra.Command, name string) error {
 	return wrongUsage(cmd, why)
 }
 
-// unknownFlag names the flag that was probably meant.
+// unknownFlag names the flag that was probably meant, or what a flag takes.
 func unknownFlag(cmd *cobra.Command, err error) error {
+	var invalid *pflag.InvalidValueError
+	if errors.As(err, &invalid) {
+		flag := invalid.GetFlag()
+		if want, ok := wantedOf[flag.Value.Type()]; ok {
+			return wrongUsage(cmd, fmt.Sprintf("--%s %q: want %s", flag.Name, invalid.GetValue(), want))
+		}
+	}
 	name, found := strings.CutPrefix(err.Error(), "unknown flag: --")
 	if !found {
 		return wrongUsage(cmd, err.Error())

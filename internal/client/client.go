@@ -99,6 +99,14 @@ func (c *Client) Raw(ctx context.Context, method, path string, body []byte) ([]b
 	return answer, nil
 }
 
+// callError is a status as people read it: its message alone.
+type callError struct{ status *status.Status }
+
+func (e *callError) Error() string { return e.status.Message() }
+
+// GRPCStatus makes it a status for those who ask by code.
+func (e *callError) GRPCStatus() *status.Status { return e.status }
+
 // unreached is the error of a call that brought no answer. The transport's
 // error names the address but never a header, so that no key gets into a log.
 func (c *Client) unreached(ctx context.Context, err error) error {
@@ -109,17 +117,17 @@ func (c *Client) unreached(ctx context.Context, err error) error {
 	if errors.As(err, &ue) {
 		err = ue.Err
 	}
-	return status.Errorf(codes.Unavailable, "%s was not reached: %v", c.base, err)
+	return &callError{status.Newf(codes.Unavailable, "%s was not reached: %v", c.base, err)}
 }
 
 // refusal turns an answer that is an error into a status.
 func refusal(resp *http.Response, body []byte) error {
 	var st spb.Status
 	if err := (protojson.UnmarshalOptions{DiscardUnknown: true}).Unmarshal(body, &st); err == nil && st.Code != 0 {
-		return status.FromProto(&st).Err()
+		return &callError{status.FromProto(&st)}
 	}
 	text := strings.TrimSpace(string(body[:min(len(body), 200)]))
-	return status.Errorf(codeOf(resp.StatusCode), "the server answered %s: %s", resp.Status, strconv.Quote(text))
+	return &callError{status.Newf(codeOf(resp.StatusCode), "the server answered %s: %s", resp.Status, strconv.Quote(text))}
 }
 
 // codeOf is the code of an answer that did not come from the service itself

@@ -33,6 +33,13 @@ type Store struct {
 	made map[time.Time]bool // months whose partition is known to be there
 }
 
+// IsURL says whether a text is an address of a database, as a URL or in words
+// such as host=localhost.
+func IsURL(url string) bool {
+	_, err := pgxpool.ParseConfig(url)
+	return err == nil
+}
+
 // New connects. The error is ErrUnavailable if the database does not answer.
 func New(ctx context.Context, url string, o Options) (*Store, error) {
 	config, err := pgxpool.ParseConfig(url)
