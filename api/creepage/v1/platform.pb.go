@@ -31,9 +31,9 @@ type Platform struct {
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// Title for people.
 	Title string `protobuf:"bytes,2,opt,name=title,proto3" json:"title,omitempty"`
-	// Maximum working voltage in volt.
+	// Maximum working voltage in volt, 10 to 1500: as far as the cautions of a test go.
 	MaxWorkingVolts float64 `protobuf:"fixed64,3,opt,name=max_working_volts,json=maxWorkingVolts,proto3" json:"max_working_volts,omitempty"`
-	// Whole-vehicle code limit in ohm. Left out: 500 ohm per volt of maximum
+	// Whole-vehicle code limit in ohm, 1e3 to 1e9. Left out: 500 ohm per volt of maximum
 	// working voltage (UN R100 para 5.1.3, ISO 6469-4 5.2.3).
 	CodeOhms *float64 `protobuf:"fixed64,4,opt,name=code_ohms,json=codeOhms,proto3,oneof" json:"code_ohms,omitempty"`
 	// Which whole-vehicle quantity the code limit is about; left out: PARALLEL.
@@ -143,9 +143,9 @@ type TestPoint struct {
 	Conductor Reading_Conductor `protobuf:"varint,2,opt,name=conductor,proto3,enum=creepage.v1.Reading_Conductor" json:"conductor,omitempty"`
 	// The return lead's connection.
 	Reference Reading_Reference `protobuf:"varint,3,opt,name=reference,proto3,enum=creepage.v1.Reading_Reference" json:"reference,omitempty"`
-	// Service limit: least acceptable resistance in ohm.
+	// Service limit: least acceptable resistance in ohm, 1e3 to 1e12.
 	LimitOhms float64 `protobuf:"fixed64,4,opt,name=limit_ohms,json=limitOhms,proto3" json:"limit_ohms,omitempty"`
-	// DC test voltage in volt.
+	// DC test voltage in volt, 50 to 1500: as far as the cautions of a test go.
 	TestVolts     float64 `protobuf:"fixed64,5,opt,name=test_volts,json=testVolts,proto3" json:"test_volts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -2440,7 +2440,7 @@ export interface components {
         "creepage.v1.Platform": {
             /**
              * Format: double
-             * @description Whole-vehicle code limit in ohm. Left out: 500 ohm per volt of maximum
+             * @description Whole-vehicle code limit in ohm, 1e3 to 1e9. Left out: 500 ohm per volt of maximum
              *     working voltage (UN R100 para 5.1.3, ISO 6469-4 5.2.3).
              */
             codeOhms?: number;
@@ -2453,7 +2453,7 @@ export interface components {
             readonly effectiveCodeOhms?: number;
             /**
              * Format: double
-             * @description Maximum working voltage in volt.
+             * @description Maximum working voltage in volt, 10 to 1500: as far as the cautions of a test go.
              */
             maxWorkingVolts: number;
             /** @description Resource name, `platforms/{platform}`. */
@@ -3088,14 +3088,14 @@ export interface components {
             conductor: components["schemas"]["creepage.v1.Reading.Conductor"];
             /**
              * Format: double
-             * @description Service limit: least acceptable resistance in ohm.
+             * @description Service limit: least acceptable resistance in ohm, 1e3 to 1e12.
              */
             limitOhms: number;
             /** @description The return lead's connection. */
             reference: components["schemas"]["creepage.v1.Reading.Reference"];
             /**
              * Format: double
-             * @description DC test voltage in volt.
+             * @description DC test voltage in volt, 50 to 1500: as far as the cautions of a test go.
              */
             testVolts: number;
         };
