@@ -73,6 +73,7 @@ func TestASlipAtTheBenchIsNamed(t *testing.T) {
 		{[]string{"locate", "--components", "a,b", "--working-volts", "400", "without:a+b=5M"}, "nothing is left connected"},
 		{[]string{"locate", "--components", "a,b", "--working-volts", "400", "--uncertainty", "9", "all=5M"}, `"all=5M" relative_uncertainty: 9: allowed is 0.001 to 3`},
 		{[]string{"assess", "motr:phase_u=5M"}, `component "motr" is none of battery, cable`},
+		{[]string{"assess", "battery:phase_v=5M"}, "conductor: phase_v: a battery has no phases here; allowed are hv_plus, hv_minus, all"},
 		{[]string{"assess", "motor=5M"}, "COMPONENT:CONDUCTOR"},
 		{[]string{"assess"}, "readings are needed"},
 		{[]string{"assess", "--readings", "../../testdata/demo/readings.csv"}, "more than one visit"},

@@ -187,6 +187,16 @@ func FromDomain(violations insulation.Violations) []Field {
 // capitals and the domain, as files and people do, in small letters.
 var ofWords = map[string]bool{"method": true, "component": true, "conductor": true, "reference": true, "quantity": true, "relation": true, "moisture": true, "warmth": true}
 
+// InFiles is what the API says of a field as files and the command line write its words.
+func InFiles(field, description string) string {
+	if !ofWords[field[strings.LastIndexByte(field, '.')+1:]] {
+		return description
+	}
+	return capitals.ReplaceAllStringFunc(description, strings.ToLower)
+}
+
+var capitals = regexp.MustCompile(`\b[A-Z][A-Z_]+\b`)
+
 var domainWord = regexp.MustCompile(`\b(` + strings.Join(wordsOfDomain(), "|") + `)\b`)
 
 func wordsOfDomain() []string {

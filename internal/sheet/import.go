@@ -8,7 +8,6 @@ import (
 	"io"
 	"os"
 	"regexp"
-	"strings"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -20,6 +19,7 @@ import (
 
 	creepagev1 "creepage/api/creepage/v1"
 	"creepage/internal/insulation"
+	"creepage/internal/problem"
 	"creepage/internal/wire"
 )
 
@@ -312,13 +312,6 @@ func (im *Import) submit(ctx context.Context, rows []Row, at *Checkpoint) error 
 // inRequest is a reading's place in its request, which says nothing about the file.
 var inRequest = regexp.MustCompile(`^readings\[[0-9]+\]\.`)
 
-// Of fields that take words the service names them in capitals, where a table has
-// them in small letters.
-var (
-	ofWords  = map[string]bool{"method": true, "component": true, "conductor": true, "reference": true, "quantity": true}
-	capitals = regexp.MustCompile(`\b[A-Z][A-Z_]+\b`)
-)
-
 // refusal puts the service's reason in one line: the fields where it names them.
 func refusal(st *spb.Status) error {
 	s := status.FromProto(st)
@@ -332,11 +325,8 @@ func refusal(st *spb.Status) error {
 			if reason != "" {
 				reason += "; "
 			}
-			field, description := inRequest.ReplaceAllString(v.GetField(), ""), v.GetDescription()
-			if ofWords[field] {
-				description = capitals.ReplaceAllStringFunc(description, strings.ToLower)
-			}
-			reason += field + ": " + description
+			field := inRequest.ReplaceAllString(v.GetField(), "")
+			reason += field + ": " + problem.InFiles(field, v.GetDescription())
 		}
 		return errors.New(reason)
 	}
