@@ -162,6 +162,35 @@ func TestAWarningIsRaisedAnewUnderTheNameOfWhatLimits(t *testing.T) {
 	}
 }
 
+// What declines between the bound that raises a warning and the one that ends it is due while a warning stands, and else falling. The warning
+// is put on record by hand.
+func TestAWarnedVehicleThatDeclinesIsDue(t *testing.T) {
+	e := newEnv(t, stream.Settings{})
+	w := e.worker()
+	testers := trend.DefaultPolicy().Testers
+	between := fmt.Sprintf(`SELECT count(*) FROM latest_outlooks WHERE state = %d AND p30 BETWEEN %g AND %g`, trend.Falling, testers.End, testers.Raise)
+	for _, entry := range e.failing(1, 26, e.now.AddDate(0, 0, -200)) {
+		e.submit(entry)
+		e.step(w)
+		e.evaluate(w)
+		if e.count(between) > 0 {
+			break
+		}
+	}
+	if e.count(between) == 0 {
+		t.Fatal("at no time it declined between the bounds")
+	}
+	e.db.Exec(t, `UPDATE vehicle_states SET rule = rule || '{"open": [{"kind": 1, "component": `+fmt.Sprint(int(insulation.Motor))+`, "raised_at": "2025-01-01T00:00:00Z", "below_since": "0001-01-01T00:00:00Z"}]}'`)
+	var evaluated time.Time
+	e.db.Query(t, `SELECT max(evaluated_at) FROM latest_outlooks`, &evaluated)
+	if _, err := w.EvaluateDay(t.Context(), startOfDay(evaluated).AddDate(0, 0, 1)); err != nil {
+		t.Fatal(err)
+	}
+	if got := e.count(`SELECT state FROM latest_outlooks`); got != int(trend.Due) {
+		t.Errorf("its state is %d, want due: %s", got, e.text(`SELECT reason FROM latest_outlooks`))
+	}
+}
+
 func TestDeliveryOfAWarningIsRecordedWithItsJob(t *testing.T) {
 	e := newEnv(t, stream.Settings{})
 	w := e.worker()

@@ -159,7 +159,7 @@ func (w *Worker) replayHistory(said *sayings, t *track, entries []trend.Entry, l
 			rule.Open = append(rule.Open, open)
 		}
 	}
-	rule.DueSince = history.Rule.DueSince
+	rule.DueSince, rule.AtOnceSince, rule.UnderSince = history.Rule.DueSince, history.Rule.AtOnceSince, history.Rule.UnderSince
 	if t.state.Rule, err = json.Marshal(rule); err != nil {
 		return fmt.Errorf("vehicle %s: encode the rule's memory: %w", t.vehicle.Name, err)
 	}

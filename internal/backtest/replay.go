@@ -155,7 +155,7 @@ func (p *player) passUntil(at time.Time) {
 		outlook := p.Every > 0 && !p.nextOutlook.After(at) && !p.nextOutlook.After(p.Last)
 		day := !p.nextDay.After(at) && !p.nextDay.After(p.Until)
 		switch {
-		case outlook && (!day || !p.nextOutlook.After(p.nextDay)):
+		case outlook && (!day || p.nextOutlook.Before(p.nextDay)): // on the day itself after its evaluation, as the service does
 			say := p.Model.Outlook
 			if p.Rows {
 				say = p.Model.Figures

@@ -196,6 +196,45 @@ func TestAVehicleReplayedWithTheLessonsIsSaidTheSameOf(t *testing.T) {
 	}
 }
 
+// What declines or is steady is said to be due while a warning of its code stands and its chance does not go to end it. An outlook
+// of a day is of after the day's evaluation.
+func TestAWarnedVehicleIsDueInTheReplayToo(t *testing.T) {
+	f := fleet(t, simulate.Rough(), 60)
+	records := FromFleet(f.Platforms, f.Readings, f.Events, f.Codes)
+	policy := trend.DefaultPolicy()
+	byWarning := 0
+	for _, h := range records.vehicles {
+		r := Replay{Model: model(t), Policy: policy, Origin: startOfDay(records.first), Every: 3 * 24 * time.Hour, Until: records.last, Last: records.last, Rows: true}
+		said, err := r.Vehicle(h.id, func(time.Time) *insulation.Platform { return h.platform }, h.arrivals())
+		if err != nil {
+			t.Fatal(err)
+		}
+		warned, next := false, 0
+		for _, o := range said.Outlooks {
+			for ; next < len(said.Changes) && !said.Changes[next].At.After(o.EvaluatedAt); next++ {
+				if c := said.Changes[next]; c.Kind == trend.CodeDue {
+					warned = c.Raised
+				}
+			}
+			b := policy.Testers
+			if o.Followed {
+				b = policy.Followed
+			}
+			near, lead := trend.Within(o.Curve, b.Days), trend.Within(o.Curve, policy.LeadDays)
+			switch {
+			case !warned || near < b.End:
+			case o.State == trend.Falling || o.State == trend.Steady:
+				t.Errorf("%s is %s on %s, warned of, at %.3f within %.0f days", h.id, o.State, o.EvaluatedAt, near, b.Days)
+			case o.State == trend.Due && near < b.Raise && lead < 0.8:
+				byWarning++
+			}
+		}
+	}
+	if byWarning < 10 {
+		t.Errorf("%d outlooks of a vehicle that is due by its warning alone show little", byWarning)
+	}
+}
+
 // A vehicle of which nothing arrives is left alone while it is calm, and nothing
 // else is said of it than when the rule looks every day.
 func TestLeavingCalmVehiclesAloneChangesNothing(t *testing.T) {

@@ -144,8 +144,17 @@ func (c *climate) spread(p *Params) float64 {
 // that go on the deepest come last; over longer times a warm season between counts. The half year
 // that is warm is the dry one: what warmth takes from an insulation then, damp takes in the other, of which many
 // shops state nothing.
+//
+// Now (h is 0) it is the day's usual warmth. A vehicle of whose air nothing is known has no season: which half of the year is warm hangs
+// on where it is.
 func (c *climate) warmth(p *Params, d day, h float64) float64 {
 	mean := c.coefficients(p)[0]
+	switch {
+	case c.n == 0:
+		return mean
+	case h == 0:
+		return c.usual(p, d)
+	}
 	return mean + warmShare*(c.warmest(p, float64(d)+h*2/3, h/3)-mean)
 }
 

@@ -16,7 +16,10 @@ func TestTheLimitIsJudgedInTheWarmthOfTheLastThird(t *testing.T) {
 	}
 	mean := c.coefficients(&ps)[0]
 	for from := day(19000); from < 19365; from += 13 {
-		for _, h := range horizons {
+		if got, want := c.warmth(&ps, from, 0), c.usual(&ps, from); got != want {
+			t.Errorf("now, on day %d: %.3f, want %.3f", from, got, want)
+		}
+		for _, h := range horizons[1:] {
 			warmest := math.Inf(-1)
 			for d := math.Ceil(2 * h / 3); d <= h; d++ {
 				warmest = max(warmest, c.usual(&ps, from+day(d)))
@@ -24,6 +27,19 @@ func TestTheLimitIsJudgedInTheWarmthOfTheLastThird(t *testing.T) {
 			// The year's peak may lie between two days.
 			if got, want := c.warmth(&ps, from, h), mean+(warmest-mean)/2; math.Abs(got-want) > 0.05 {
 				t.Errorf("%.0f days from day %d: %.3f, want %.3f", h, from, got, want)
+			}
+		}
+	}
+}
+
+// Of whose air nothing is known, nobody knows which half of the year is warm.
+func TestAnUnknownAirHasNoSeason(t *testing.T) {
+	ps := Default()
+	var c climate
+	for from := day(19000); from < 19365; from += 13 {
+		for _, h := range horizons {
+			if got := c.warmth(&ps, from, h); got != ps.UsualCelsius {
+				t.Errorf("%.0f days from day %d: %.3f, want %.3f", h, from, got, ps.UsualCelsius)
 			}
 		}
 	}

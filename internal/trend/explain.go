@@ -37,6 +37,9 @@ func (k GroupKey) words() string {
 	return component
 }
 
+// steadyWord begins what is said of a vehicle that is steady.
+const steadyWord = "Steady"
+
 // account is what an outlook says in words, made of the numbers that drove it.
 func (f *forecast) account(o *Outlook, limiting int) Account {
 	if !o.CodeSet.IsZero() {
@@ -49,9 +52,13 @@ func (f *forecast) account(o *Outlook, limiting int) Account {
 	var a Account
 	switch o.State {
 	case Unknown:
+		if i := f.unsettled(o.Parts); i >= 0 {
+			a.What = fmt.Sprintf("Not settled: the last look at the %s, below its %s, stands alone", f.groups[i].g.key.words(), f.limitWords(&o.Parts[i]))
+			break // of a chance that leaves it out nothing is said
+		}
 		a.What = fmt.Sprintf("Too little is known: %s", never(o.Missing))
 	case Steady:
-		a.What = "Steady"
+		a.What = steadyWord
 		if driver >= 0 {
 			x := &f.groups[driver]
 			lowest := "the lowest part, the " + x.g.key.words() + ","
@@ -82,10 +89,18 @@ func (f *forecast) account(o *Outlook, limiting int) Account {
 	if d := f.doubted(o); d != "" {
 		a.Also = strings.TrimPrefix(a.Also+" "+d, " ")
 	}
-	if (o.State == Falling || o.State == Due || o.State == Under) && o.MeasureNext.Component != 0 {
+	if (o.State == Falling || o.State == Due || o.State == Under || f.unsettled(o.Parts) >= 0) && o.MeasureNext.Component != 0 {
 		a.Measure = fmt.Sprintf("%s%s %s.", measureWords, GroupKey{o.MeasureNext.Component, o.MeasureNext.Conductor}.words(), by(o))
 	}
 	return a
+}
+
+// limitWords names the limit a part's reading is held against where it is not settled.
+func (f *forecast) limitWords(part *Part) string {
+	if part.ServiceLimit > 0 {
+		return "service limit of " + Ohms(part.ServiceLimit)
+	}
+	return "vehicle's code limit of " + Ohms(math.Pow(10, f.limit))
 }
 
 // slipping says that all a monitor has sent of late was set aside as a slip of unit, and what is
@@ -328,7 +343,7 @@ func dates(o *Outlook) string {
 
 func date(t time.Time) string { return t.UTC().Format(time.DateOnly) }
 
-// doubted words the readings of the last 60 days that are not believed: those
+// doubted words the readings of the last 60 days, or of the last look at their part, that are not believed: those
 // set aside, and those that their track has not come to confirm.
 func (f *forecast) doubted(o *Outlook) string {
 	var left []Doubt
@@ -336,7 +351,12 @@ func (f *forecast) doubted(o *Outlook) string {
 	for _, d := range o.Doubts {
 		band := partOf(o, d.Group).LevelNow
 		confirmed := d.Ohms >= band.P10/2 && d.Ohms <= 2*band.P90 && band.P90 < vague*band.P10
-		if f.at-dayOf(d.MeasuredAt) > 60 || confirmed || d.Reason == monitorDefective {
+		old := f.at-dayOf(d.MeasuredAt) > 60
+		if old {
+			g := f.mem.find(d.Group)
+			old = d.Group.Whole() || g == nil || !g.doubtedLast(&d)
+		}
+		if old || confirmed || d.Reason == monitorDefective {
 			continue
 		}
 		if d.SetAside {
@@ -399,6 +419,8 @@ func off(ohms, track float64) string {
 	switch {
 	case !(x >= 1.5):
 		return ""
+	case x > 1e5:
+		return fmt.Sprintf(", more than 100,000 times %s than its track", word)
 	case x >= 95:
 		return fmt.Sprintf(", %.0f times %s than its track", 10*math.Round(x/10), word)
 	case x >= 9.5:

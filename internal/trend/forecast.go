@@ -151,7 +151,7 @@ func (f *forecast) pickWhole(i int, want ConductorGroup) {
 func (f *forecast) sum() {
 	floor := f.model.params.BudgetFloor
 	code := math.Pow(10, -f.limit)
-	for _, h := range f.useRows {
+	for n, h := range f.useRows {
 		// Expected leaks: on the plus pole alone, the minus pole alone, on either.
 		var plus, minus, either float64
 		for i := range f.groups {
@@ -197,6 +197,10 @@ func (f *forecast) sum() {
 		}
 		a := f.trustWhole(h)
 		f.raw[h] = f.sunk(a*whole+(1-a)*(1-none), h)
+		// What has come within some days has come within more, though these may end in a cooler season.
+		if n > 1 {
+			f.raw[h] = max(f.raw[h], f.raw[f.useRows[n-1]])
+		}
 	}
 }
 

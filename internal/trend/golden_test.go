@@ -106,6 +106,7 @@ func runScript(t *testing.T, text string) string {
 		evaluate(date)
 		if f[1] == "say" {
 			o := m.Outlook(v, p, date)
+			o.Warned(&rs)
 			inParts(t, m, v, p, date)
 			for _, s := range news {
 				fmt.Fprintln(&out, s)

@@ -51,8 +51,9 @@ func (l *Learner) Recall(vehicle string, at time.Time, text []byte) error {
 var errLesson = errors.New("what was kept of an outlook is cut short, damaged or of another version")
 
 // lessonVersion tells what the raw probabilities of a lesson are made of: those of
-// the first left out how a monitor's lowest values sink, and are not calibrated by.
-const lessonVersion = 2
+// the first left out how a monitor's lowest values sink, those of the second judged every horizon in the hottest day until
+// then; neither is calibrated by.
+const lessonVersion = 3
 
 type lesson struct {
 	version       uint8

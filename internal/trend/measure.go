@@ -11,7 +11,8 @@ const bayDays = 14
 
 // measureAgain says by when to look again, and where: the last day from which
 // the chance of crossing before the vehicle could be brought in stays within
-// what is accepted; and the part whose reading would settle most.
+// what is accepted, or at once where the last look at a part is doubted for what would be a fault; and the part whose
+// reading would settle most.
 func (m *Model) measureAgain(o *Outlook, f *forecast) {
 	accept := m.params.CrossUnseen
 	by := math.NaN()
@@ -24,6 +25,7 @@ func (m *Model) measureAgain(o *Outlook, f *forecast) {
 	best, worth := -1, 0.0
 	var left float64
 	score := f.scores(horizon90)
+	r := m.params.ReadingSD*m.params.ReadingSD + m.params.VisitSD*m.params.VisitSD
 	for i := range f.groups {
 		x := &f.groups[i]
 		if x.g.key.Whole() {
@@ -31,7 +33,6 @@ func (m *Model) measureAgain(o *Outlook, f *forecast) {
 		}
 		sight := [Dim]float64{1, -x.damp, -x.hot[0], 0}
 		_, v := x.bank.seen(&sight)
-		r := m.params.ReadingSD*m.params.ReadingSD + m.params.VisitSD*m.params.VisitSD
 		// What a reading tells of the level, and of how much hangs on it.
 		p := min(score[i], 0.999)
 		gain := (p*(1-p) + 1e-4*math.Min(v, 1)) * v / (v + r)
@@ -40,12 +41,23 @@ func (m *Model) measureAgain(o *Outlook, f *forecast) {
 			left = math.Sqrt(r / (v + r))
 		}
 	}
+	unsettled := f.unsettled(o.Parts)
+	if unsettled >= 0 {
+		best = unsettled
+		_, v := f.groups[best].bank.seen(&levelOnly)
+		left = math.Sqrt(r / (v + r))
+		if o.CodeSet.IsZero() {
+			o.MeasureAgainBy = dayOf(o.EvaluatedAt).start()
+		}
+	}
 	if best < 0 {
 		return
 	}
 	x := &f.groups[best]
 	o.MeasureNext = Next{Component: x.g.key.Component, Conductor: x.g.key.Conductor, NarrowsTo: left}
 	switch {
+	case best == unsettled:
+		o.MeasureNext.Why = fmt.Sprintf("its last look, on %s, is doubted: a second one settles whether it has fallen below its %s", date(x.g.last.start()), f.limitWords(&o.Parts[best]))
 	case x.g.readings == 0:
 		o.MeasureNext.Why = "it was never measured"
 	case score[best] >= 0.01:

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"creepage/internal/insulation"
@@ -47,7 +48,7 @@ type Policy struct {
 	LeadDays float64 `json:"lead_days"` // how far ahead a code is to be warned of
 	Followed Bounds  `json:"followed"`  // for vehicles whose own monitor has been read of late
 	Testers  Bounds  `json:"testers"`   // for those that only testers look at
-	HoldDays float64 `json:"hold_days"` // days for which Bounds.raise holds before code_due is raised, unless the nearer chance is three times Bounds.Raise
+	HoldDays float64 `json:"hold_days"` // days for which Bounds.raise holds before code_due is raised; an hour is enough where the nearer chance is three times Bounds.Raise
 	EndDays  float64 `json:"end_days"`  // days for which Bounds.keep does not hold before code_due is ended
 }
 
@@ -150,7 +151,7 @@ func (k WarningKind) ofCode() bool { return k == CodeDue || k == UnderCodeLimit 
 // names must do so clearly: where many might, the first of them changes with the weather.
 func (w *OpenWarning) noteLimiting(o *Outlook) {
 	switch {
-	case !w.Kind.ofCode():
+	case !w.Kind.ofCode() || !w.BelowSince.IsZero():
 	case o.Limiting == 0 || o.Limiting == w.Component || o.LimitingShare < renameShare:
 		w.Other, w.OtherSince = 0, time.Time{}
 	case o.Limiting != w.Other:
@@ -167,8 +168,10 @@ func (w *OpenWarning) misnamed(at time.Time) bool {
 // RuleState is the warn rule's memory of one vehicle. It makes the round trip
 // through JSON; the zero value is a vehicle that was never warned about.
 type RuleState struct {
-	Open     []OpenWarning `json:"open,omitempty"`
-	DueSince time.Time     `json:"due_since,omitzero"` // since when code_due's probability has stood high enough to raise it; zero: it does not
+	Open        []OpenWarning `json:"open,omitempty"`
+	DueSince    time.Time     `json:"due_since,omitzero"`     // since when code_due's probability has stood high enough to raise it; zero: it does not
+	AtOnceSince time.Time     `json:"at_once_since,omitzero"` // since when it has stood so high that it is not waited on for days
+	UnderSince  time.Time     `json:"under_since,omitzero"`   // since when under_code_limit's has stood high enough to raise it
 }
 
 // Change is a warning raised or ended.
@@ -187,13 +190,16 @@ const (
 	underRaise = 0.8 // chance that the whole is below the code limit now
 	underEnd   = 0.2
 	sureAt     = 0.8 // chance within the whole lead time from which code_due is raised, however small it is within the nearer days
-	dueAtOnce  = 3.0 // times the probability that raises code_due: not waited on
+	dueAtOnce  = 3.0 // times the probability that raises code_due: not waited on for days
 	dropRaise  = 0.5 // weight of "has just dropped"
 	dropEnd    = 0.2
 	// For so many days another component must have limited, and that much of the chance must
 	// have hung on it, before a warning of the code is raised anew by its name.
 	renameDays  = 14.0
 	renameShare = 0.6
+	// visitLasts is how long even what is not waited on must hold. The rows of a visit may come in one by one, and each is
+	// judged with those before it: of half a visit nothing is raised.
+	visitLasts = time.Hour
 )
 
 // condition is one thing a warning can be about, as an outlook shows it.
@@ -202,7 +208,7 @@ type condition struct {
 	component   insulation.Component
 	raise, keep bool // begin a warning; let one that is open stand
 	probability float64
-	atOnce      bool  // of code_due: so likely within the days it is judged by that it is not waited on
+	atOnce      bool  // of code_due: so likely within the days it is judged by that it is not waited on for days
 	part        *Part // what it is about, where that is a part
 }
 
@@ -247,14 +253,8 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 		changes = append(changes, Change{Kind: w.Kind, Component: w.Component, Probability: c.probability, DaysP50: o.DaysP50, Reason: ended, At: o.EvaluatedAt})
 	}
 	for _, c := range conditions {
-		if c.kind == CodeDue && c.raise {
-			next.DueSince = rs.DueSince
-			if next.DueSince.IsZero() {
-				next.DueSince = o.EvaluatedAt
-			}
-			if !c.atOnce && !slices.Contains(renamed, CodeDue) && o.EvaluatedAt.Sub(next.DueSince).Hours() < 24*policy.HoldDays {
-				continue
-			}
+		if c.raise && c.kind.ofCode() && next.waits(&rs, &c, o.EvaluatedAt, policy) && !slices.Contains(renamed, c.kind) {
+			continue
 		}
 		if !c.raise || next.open(c.kind, c.component) {
 			continue
@@ -267,6 +267,30 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 		changes = append(changes, Change{Kind: c.kind, Raised: true, Component: component, Probability: c.probability, DaysP50: o.DaysP50, Reason: c.words(o), At: o.EvaluatedAt})
 	}
 	return next, changes
+}
+
+// waits notes since when a condition of the vehicle's code has held, and says whether it is still waited on.
+func (rs *RuleState) waits(before *RuleState, c *condition, at time.Time, policy Policy) bool {
+	if c.kind == UnderCodeLimit {
+		rs.UnderSince = since(before.UnderSince, at)
+		return at.Sub(rs.UnderSince) < visitLasts
+	}
+	rs.DueSince = since(before.DueSince, at)
+	if c.atOnce {
+		rs.AtOnceSince = since(before.AtOnceSince, at)
+		if at.Sub(rs.AtOnceSince) >= visitLasts {
+			return false
+		}
+	}
+	return at.Sub(rs.DueSince).Hours() < 24*policy.HoldDays
+}
+
+// since keeps a time that is known, or begins one.
+func since(known, at time.Time) time.Time {
+	if known.IsZero() {
+		return at
+	}
+	return known
 }
 
 // open says whether a warning of the kind stands; those about the vehicle's
@@ -414,21 +438,30 @@ func (rs *RuleState) warnsOfCode() bool {
 	return slices.ContainsFunc(rs.Open, func(w OpenWarning) bool { return w.Kind.ofCode() })
 }
 
-// Warned makes an outlook of what declines due while a warning of its code stands: its chance goes to
-// and fro about the bound, and the word would go with it.
+// Warned makes an outlook of what declines, or is steady near the limit, due while a warning of its code stands and is not
+// about to end: its chance goes to and fro between the bound that raises and the one that ends, and the word would go with it.
 func (o *Outlook) Warned(rs *RuleState) {
-	if o.State == Falling && rs.warnsOfCode() {
-		o.State = Due
+	for i := range rs.Open {
+		w := &rs.Open[i]
+		switch {
+		case !w.Kind.ofCode() || !w.BelowSince.IsZero():
+		case o.State == Falling:
+			o.State = Due
+		case o.State == Steady:
+			o.State = Due
+			if rest, cut := strings.CutPrefix(o.Reason, steadyWord); cut {
+				o.Reason = "Warned of, though steady" + rest
+			}
+		}
 	}
 }
 
 // decidingRows returns the horizons the rule's decisions hang on: now, those about the nearer
-// days and about the lead time, those beyond 90 days before these, for the warm season may lie between, and the one by
+// days and about the lead time, all before these, for a warmer season may lie there, and the one by
 // which what limits is named, if it is asked for.
 func decidingRows(near, lead float64, limiting bool) (rows [numHorizons]int, n int) {
 	for h := range numHorizons {
-		season := h > horizon90 && horizons[h] < max(near, lead)
-		if h == 0 || between(h, near) || between(h, lead) || season || limiting && h == horizon90 {
+		if horizons[h] < max(near, lead) || between(h, near) || between(h, lead) || limiting && h == horizon90 {
 			rows[n], n = h, n+1
 		}
 	}

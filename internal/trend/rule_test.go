@@ -2,6 +2,7 @@ package trend
 
 import (
 	"encoding/json"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -32,7 +33,8 @@ func restarted(t *testing.T, rs RuleState) (out RuleState) {
 	return out
 }
 
-// A warning waits until the probability within the days it is judged by has stood for three days, through a restart too, unless it is three times as high.
+// A warning waits until the probability within the days it is judged by has stood for three days, through a restart too, unless it is three times as high:
+// then until the next evaluation that is an hour later.
 func TestAWarningWaitsThreeDays(t *testing.T) {
 	m, policy := model(t), DefaultPolicy()
 	for _, c := range []struct {
@@ -43,8 +45,9 @@ func TestAWarningWaitsThreeDays(t *testing.T) {
 		{"one high day", []float64{.02, .05, .02, .02}, -1},
 		{"high, low, high again", []float64{.05, .05, .05, .02, .05, .05, .05, .02}, -1},
 		{"stands", []float64{.02, .06, .05, .04, .04, .04}, 4},
-		{"three times as high", []float64{.02, .12}, 1},
-		{"rises to three times meanwhile", []float64{.05, .15}, 1},
+		{"three times as high", []float64{.02, .12, .12}, 2},
+		{"rises to three times meanwhile", []float64{.05, .15, .15}, 2},
+		{"three times as high on one day", []float64{.02, .15, .05, .02}, -1},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var rs RuleState
@@ -60,6 +63,41 @@ func TestAWarningWaitsThreeDays(t *testing.T) {
 			}
 			if raised != c.want {
 				t.Errorf("raised on day %d, want %d", raised, c.want)
+			}
+		})
+	}
+}
+
+// The rows of a visit that come in one by one are each judged with those before them. What only half a visit says raises nothing;
+// what the whole visit says does as soon as an evaluation comes that is an hour later.
+func TestOfHalfAVisitNothingIsRaised(t *testing.T) {
+	m, policy := model(t), DefaultPolicy()
+	for _, c := range []struct {
+		name   string
+		after  map[int]float64 // minutes: chance within the nearer days, and of being below the limit now
+		raised int             // after so many minutes; -1: not
+	}{
+		{"the rest of the visit takes it back", map[int]float64{0: .9, 1: .9, 2: .001, 600: .001}, -1},
+		{"it takes it back and comes with it again", map[int]float64{0: .9, 30: .001, 59: .9, 90: .9, 118: .9}, -1},
+		{"the whole visit says so", map[int]float64{0: .9, 2: .9, 59: .9, 60: .9}, 60},
+		{"and nothing more comes that day", map[int]float64{0: .9, 900: .9}, 900},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			var rs RuleState
+			raised := -1
+			for _, minutes := range slices.Sorted(maps.Keys(c.after)) {
+				o := dueBy(0, c.after[minutes])
+				o.P0, o.EvaluatedAt = c.after[minutes], at(0).Add(time.Duration(minutes)*time.Minute)
+				var changes []Change
+				if rs, changes = m.Fold(restarted(t, rs), o, policy); len(changes) > 0 && raised < 0 {
+					raised = minutes
+					if len(changes) != 2 || changes[0].Kind != CodeDue || changes[1].Kind != UnderCodeLimit {
+						t.Errorf("raised %+v", changes)
+					}
+				}
+			}
+			if raised != c.raised {
+				t.Errorf("raised after %d minutes, want %d", raised, c.raised)
 			}
 		})
 	}
@@ -223,17 +261,18 @@ func TestAVehicleIsCalmWhereTimeAloneChangesNothing(t *testing.T) {
 	}
 }
 
-// The rule asks for no other horizon than those on either side of its days, and those beyond 90 days before them.
+// The rule asks for the horizons on either side of its days and for all before them, for none after.
 func TestTheRuleAsksForTheHorizonsAboutItsDays(t *testing.T) {
 	for _, c := range []struct {
 		near, lead float64
 		limiting   bool
 		want       []float64
 	}{
-		{30, 90, false, []float64{0, 30, 90}},
-		{horizons[4], horizons[numHorizons-1] + 1, true, []float64{0, horizons[4], 90, 120, 150, 180, 220, 270, 320, 365, 540, horizons[numHorizons-1]}},
-		{(horizons[3] + horizons[4]) / 2, horizons[5], false, []float64{0, horizons[3], horizons[4], horizons[5]}},
-		{horizons[1] / 2, (horizons[6] + horizons[7]) / 2, false, []float64{0, horizons[1], horizons[6], horizons[7]}},
+		{30, 90, false, horizons[:horizon90+1]},
+		{horizons[4], horizons[numHorizons-1] + 1, true, horizons[:]},
+		{(horizons[3] + horizons[4]) / 2, horizons[5], false, horizons[:6]},
+		{horizons[1] / 2, (horizons[6] + horizons[7]) / 2, false, horizons[:8]},
+		{horizons[3], horizons[5], true, []float64{0, horizons[1], horizons[2], horizons[3], horizons[4], horizons[5], 90}},
 	} {
 		rows, n := decidingRows(c.near, c.lead, c.limiting)
 		var got []float64
@@ -246,7 +285,7 @@ func TestTheRuleAsksForTheHorizonsAboutItsDays(t *testing.T) {
 	}
 }
 
-// Between the bound that raises a warning and that which ends it a vehicle that declines stays due.
+// Between the bound that raises a warning and that which ends it a vehicle stays due, not below it.
 func TestWhatDeclinesIsDueWhileAWarningOfItsCodeStands(t *testing.T) {
 	for _, c := range []struct {
 		state, want State
@@ -256,7 +295,9 @@ func TestWhatDeclinesIsDueWhileAWarningOfItsCodeStands(t *testing.T) {
 		{Falling, Due, []OpenWarning{{Kind: UnderServiceLimit}, {Kind: UnderCodeLimit}}},
 		{Falling, Falling, []OpenWarning{{Kind: UnderServiceLimit}, {Kind: SuddenDrop}}},
 		{Falling, Falling, nil},
-		{Steady, Steady, []OpenWarning{{Kind: CodeDue}}},
+		{Falling, Falling, []OpenWarning{{Kind: CodeDue, BelowSince: at(3)}}},
+		{Steady, Due, []OpenWarning{{Kind: CodeDue}}},
+		{Steady, Steady, []OpenWarning{{Kind: CodeDue, BelowSince: at(3)}}},
 		{Under, Under, []OpenWarning{{Kind: CodeDue}}},
 		{Unknown, Unknown, []OpenWarning{{Kind: CodeDue}}},
 	} {
@@ -313,7 +354,7 @@ func TestAWarningGoesOnUnderTheNameOfWhatLimits(t *testing.T) {
 		{"the chance would not raise it", other, .9, .02, -1},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			rs, changes := m.Fold(RuleState{}, dueBy(0, .3), policy)
+			rs, changes := m.Fold(RuleState{AtOnceSince: at(-1)}, dueBy(0, .3), policy)
 			if len(changes) != 1 || changes[0].Component != motor {
 				t.Fatalf("raised %+v", changes)
 			}

@@ -2,6 +2,8 @@ package trend
 
 import (
 	"math"
+	"slices"
+	"strings"
 	"time"
 
 	"creepage/internal/insulation"
@@ -81,6 +83,9 @@ func (f *forecast) figures(v *Vehicle, p *insulation.Platform, at time.Time) (o 
 	}
 	limiting = f.nameLimiting(&o)
 	o.State = f.state(&o)
+	if o.State == Steady && f.unsettled(o.Parts) >= 0 {
+		o.State = Unknown
+	}
 	return o, limiting
 }
 
@@ -105,6 +110,47 @@ func (f *forecast) state(o *Outlook) State {
 		return Unknown
 	}
 	return Steady
+}
+
+// unsettled returns the index of the group whose last look is doubted for what would be a fault were it believed,
+// a value below its service limit (the code limit where it has none): the one that lies lowest by that. It is -1 if there is none.
+func (f *forecast) unsettled(parts []Part) int {
+	best, least := -1, 1.0
+	for i := range f.groups {
+		g := f.groups[i].g
+		if g.key.Whole() {
+			continue
+		}
+		limit := parts[i].ServiceLimit
+		if limit == 0 {
+			limit = math.Pow(10, f.limit)
+		}
+		for j := range f.mem.doubts {
+			x := &f.mem.doubts[j]
+			if x.Group == g.key && g.doubtedLast(x) && x.Ohms/limit < least && f.mem.standsAlone(x) {
+				best, least = i, x.Ohms/limit
+			}
+		}
+	}
+	return best
+}
+
+// standsAlone says whether a doubt is of one reading or one component: not of what can be no reading, nor of a
+// visit whose unit has slipped.
+func (m *memory) standsAlone(x *Doubt) bool {
+	if !x.SetAside {
+		return true
+	}
+	return strings.Contains(x.Reason, slipOfUnit) && !slices.ContainsFunc(m.doubts, func(o Doubt) bool {
+		return o.SetAside && o.Group.Component != x.Group.Component && dayOf(o.MeasuredAt) == dayOf(x.MeasuredAt)
+	})
+}
+
+// doubtedLast says whether a doubted reading of a group is of the last look at it; of one set aside, whether nothing of
+// that look was kept.
+func (g *group) doubtedLast(x *Doubt) bool {
+	d := dayOf(x.MeasuredAt)
+	return d > g.last || d == g.last && !x.SetAside
 }
 
 // knows is the share of the vehicle's parts that were ever measured; all of it

@@ -40,6 +40,10 @@ func (m *Model) foldVisit(mem *memory, p *insulation.Platform, d day, visit []*i
 			continue
 		}
 		g := mem.find(l.key)
+		if by := mem.comesAgain(g, l, d); by > 0 {
+			g.bank.fallen(by)
+			l.sure, good = true, 1
+		}
 		believed := g.foldLook(m, l, good, shift)
 		g.last = d
 		g.readings += int32(len(l.sights))
@@ -168,6 +172,55 @@ func (m *Model) slipAll(mem *memory, looks []look, by float64) {
 			}
 		}
 	}
+}
+
+// Two looks on different days that lie deep below a track, by deepLook decades at least and within
+// sameLook of each other, are believed, however unlikely a fall so deep was.
+const (
+	deepLook = 4.0
+	sameLook = 0.7
+)
+
+// comesAgain returns by how many decades a look lies below its track, if it lies deep and one before it was
+// doubted for the same, which then is doubted no more; else 0.
+func (m *memory) comesAgain(g *group, l *look, d day) float64 {
+	s := middleSight(l.sights)
+	if s.Relation == seenAbove {
+		return 0
+	}
+	mean, _ := g.bank.seen(&s.H)
+	if mean-s.Y < deepLook {
+		return 0
+	}
+	for i := range m.doubts {
+		x := &m.doubts[i]
+		on := dayOf(x.MeasuredAt)
+		if x.Group != l.key || x.SetAside || on >= d || d-on > slipRepeatDays {
+			continue
+		}
+		before := math.Log10(x.Ohms)
+		if math.Abs(before-s.Y) < sameLook || s.Relation == seenBelow && mean-before >= deepLook {
+			m.doubts = slices.Delete(m.doubts, i, i+1)
+			return mean - s.Y
+		}
+	}
+	return 0
+}
+
+// fallen makes a bank one of a track that has dropped by about so many decades.
+func (b *bank) fallen(by float64) {
+	b.widen(sameLook, 0)
+	for k := range b {
+		b[k].Mean[0] -= by
+	}
+	w := b[modeDrop].w
+	if w >= 0.5 {
+		return
+	}
+	for k := range b {
+		b[k].w *= 0.5 / (1 - w)
+	}
+	b[modeDrop].w = 0.5
 }
 
 // slipped is how many of its readings slips would explain.
@@ -525,12 +578,16 @@ func (g *Gaussian) mixModes(x, y *Gaussian, a float64) {
 
 func (m *Model) noteDoubts(mem *memory, l *look, believed []float64, good float64) {
 	for i, r := range l.readings {
-		if believed[i] >= doubtNoted || l.sights[i].Relation != seenEqual {
+		s := &l.sights[i]
+		if believed[i] >= doubtNoted || s.Relation == seenAbove {
 			continue
 		}
 		g := mem.find(l.key)
-		mean, _ := g.bank.seen(&l.sights[i].H)
-		reason := doubtReason(l.sights[i].Y, mean)
+		mean, _ := g.bank.seen(&s.H)
+		if s.Relation == seenBelow && mean < s.Y {
+			continue
+		}
+		reason := doubtReason(s.Y, mean)
 		if good < 0.5 {
 			reason = wholeVisitOff + ": " + reason
 		}

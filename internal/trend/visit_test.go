@@ -1,0 +1,143 @@
+package trend
+
+import (
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+
+	"creepage/internal/insulation"
+)
+
+// steadyVan is a van at 10^9.4 ohm seen four times by testers, all but its charger.
+func steadyVan(t *testing.T, m *Model, p *insulation.Platform, rng *rand.Rand) *Vehicle {
+	t.Helper()
+	v := NewVehicle("van-1")
+	for d := 0; d < 180; d += 45 {
+		add(t, m, v, p, without(insulation.Charger, visit(d, p, rng, func(insulation.Component, insulation.Conductor) float64 { return 9.4 }))...)
+	}
+	return v
+}
+
+func without(c insulation.Component, es []Entry) (out []Entry) {
+	for _, e := range es {
+		if e.Reading.Component != c {
+			out = append(out, e)
+		}
+	}
+	return out
+}
+
+// A visit whose values are for the most part a thousandth of what is known was written in another unit: all of it is set
+// aside, what was never measured before too, and what reads as ever is kept. A winding whose phases
+// all fell, in a visit whose others read as ever, has really fallen.
+func TestAVisitSlipsAsAWhole(t *testing.T) {
+	p := harborVan()
+	for _, c := range []struct {
+		name    string
+		slipped func(insulation.Component) bool
+		aside   []insulation.Component // what is set aside
+		kept    []insulation.Component // what is folded
+	}{
+		{"all", func(insulation.Component) bool { return true },
+			[]insulation.Component{insulation.Battery, insulation.Cable, insulation.Motor, insulation.Compressor, insulation.Charger}, nil},
+		{"all but one", func(c insulation.Component) bool { return c != insulation.Compressor },
+			[]insulation.Component{insulation.Battery, insulation.Cable, insulation.Motor, insulation.Charger}, []insulation.Component{insulation.Compressor}},
+		{"one winding", func(c insulation.Component) bool { return c == insulation.Motor },
+			nil, []insulation.Component{insulation.Battery, insulation.Cable, insulation.Motor, insulation.Compressor, insulation.Charger}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			m, rng := model(t), rand.New(rand.NewPCG(9, 4))
+			v := steadyVan(t, m, p, rng)
+			before := m.Outlook(v, p, at(180))
+			add(t, m, v, p, visit(180, p, rng, func(x insulation.Component, _ insulation.Conductor) float64 {
+				if c.slipped(x) {
+					return 6.4
+				}
+				return 9.4
+			})...)
+			o := m.Outlook(v, p, at(181))
+			aside := map[insulation.Component]bool{}
+			for _, d := range o.Doubts {
+				if d.SetAside {
+					aside[d.Group.Component] = true
+					if !strings.Contains(d.Reason, slipOfUnit) {
+						t.Errorf("%s: %s", d.Group, d.Reason)
+					}
+				}
+			}
+			for _, x := range c.aside {
+				if !aside[x] {
+					t.Errorf("the %s is not set aside", x)
+				}
+			}
+			for _, part := range o.Parts {
+				for _, x := range c.kept {
+					if part.Group.Component == x && (aside[x] || dayOf(part.LastMeasured) != dayOf(at(180))) {
+						t.Errorf("the %s was last looked at on %s", part.Group, part.LastMeasured)
+					}
+				}
+			}
+			if len(c.aside) > 0 && o.P90 > before.P90+0.005 {
+				t.Errorf("chance within 90 days %.4f before and %.4f after", before.P90, o.P90)
+			}
+			if len(c.aside) == 0 && o.P90 < 0.05 {
+				t.Errorf("of a motor that fell to a thousandth the chance is %.4f", o.P90)
+			}
+		})
+	}
+}
+
+// A value far below what any drop is expected to reach is not believed alone: it leaves the vehicle unsettled, to be measured
+// at once, until another day's look confirms it or does not. Two that are both deep and do not agree are at least due.
+func TestADeepLookIsSettledByASecond(t *testing.T) {
+	p := harborVan()
+	for _, c := range []struct {
+		name   string
+		second float64
+		state  State
+	}{{"the same", 700, Under}, {"as ever", 2.4e9, Steady}, {"as deep, another value", 4e4, Due}} {
+		t.Run(c.name, func(t *testing.T) {
+			m, rng := model(t), rand.New(rand.NewPCG(9, 4))
+			v := steadyVan(t, m, p, rng)
+			read := func(d int, ohms float64) Outlook {
+				add(t, m, v, p, tester(d, insulation.Compressor, insulation.HVPlus, ohms))
+				return m.Outlook(v, p, at(d))
+			}
+			o := read(200, 550)
+			if o.State != Unknown || o.MeasureNext.Component != insulation.Compressor || dayOf(o.MeasureAgainBy) != dayOf(at(200)) || !strings.Contains(o.Reason, "Not settled") || strings.Contains(o.Reason, "chance") {
+				t.Errorf("after the first: %s, measure the %s by %s: %s", o.State, o.MeasureNext.Component, o.MeasureAgainBy, o.Reason)
+			}
+			if f := m.Figures(v, p, at(200)); f.State != o.State {
+				t.Errorf("%s as figures", f.State)
+			}
+			if late := m.Outlook(v, p, at(400)); late.State != Unknown || !strings.Contains(late.Reason, "550 Ω") {
+				t.Errorf("200 days later: %s: %s", late.State, late.Reason)
+			}
+			o = read(201, c.second)
+			if o.State != c.state {
+				t.Errorf("after the second: %s, want %s: %s", o.State, c.state, o.Reason)
+			}
+			if c.state == Under && len(o.Doubts) != 0 {
+				t.Errorf("what was confirmed is doubted still: %+v", o.Doubts)
+			}
+		})
+	}
+}
+
+// At the bottom of a meter's range, twice, on a vehicle of which nothing else is known.
+func TestTheBottomOfARangeTwiceIsBelieved(t *testing.T) {
+	m, p, v := model(t), harborVan(), NewVehicle("van-2")
+	for d := range 2 {
+		e := tester(d, insulation.Compressor, insulation.HVPlus, 1e4)
+		e.Reading.Relation = insulation.Below
+		add(t, m, v, p, e)
+		o := m.Outlook(v, p, at(d))
+		if want := [...]State{Unknown, Under}[d]; o.State != want {
+			t.Errorf("look %d: %s, want %s: %s", d+1, o.State, want, o.Reason)
+		}
+		if d == 0 && (len(o.Doubts) != 1 || math.Abs(o.Doubts[0].Ohms-1e4) > 1e-9) {
+			t.Errorf("doubted: %+v", o.Doubts)
+		}
+	}
+}
