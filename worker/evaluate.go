@@ -20,20 +20,29 @@ import (
 // evaluateGroup is how many vehicles one transaction of the evaluator takes.
 const evaluateGroup = 200
 
-// EvaluateChanged evaluates vehicles that have changed, in groups, until none
-// is left that another worker has not taken. Changes that come while a vehicle
+// EvaluateChanged evaluates vehicles that have changed, and those that were to be evaluated again by now, in groups,
+// until none is left that another worker has not taken. Changes that come while a vehicle
 // waits are evaluated together.
 func (w *Worker) EvaluateChanged(ctx context.Context) (int, error) {
 	total := 0
-	for {
-		n, err := w.evaluateGroup(ctx, func(tx *store.WorkerTx) ([]store.Evaluable, error) {
-			return tx.TakeChanged(ctx, evaluateGroup)
-		}, nil)
-		total += n
-		if err != nil || n < evaluateGroup {
-			return total, err
+	for _, take := range []func(*store.WorkerTx) ([]store.Evaluable, error){
+		func(tx *store.WorkerTx) ([]store.Evaluable, error) { return tx.TakeChanged(ctx, evaluateGroup) },
+		func(tx *store.WorkerTx) ([]store.Evaluable, error) {
+			return tx.TakeAgain(ctx, w.clock(), evaluateGroup)
+		},
+	} {
+		for {
+			n, err := w.evaluateGroup(ctx, take, nil)
+			total += n
+			if err != nil {
+				return total, err
+			}
+			if n < evaluateGroup {
+				break
+			}
 		}
 	}
+	return total, nil
 }
 
 // EvaluateDay evaluates, as of the start of a UTC day, every vehicle that is
@@ -65,7 +74,7 @@ func (w *Worker) EvaluateDay(ctx context.Context, day time.Time) (int, error) {
 }
 
 // evaluateGroup evaluates what take returns, in one transaction: for a day, or
-// where day is nil at the moment each vehicle changed.
+// where day is nil at the moment each vehicle changed or was to be evaluated again.
 func (w *Worker) evaluateGroup(ctx context.Context, take func(*store.WorkerTx) ([]store.Evaluable, error), day *time.Time) (int, error) {
 	n := 0
 	err := w.store.AsWorker(ctx, func(tx *store.WorkerTx) error {
@@ -142,7 +151,7 @@ func (w *Worker) evaluate(ctx context.Context, tx *store.WorkerTx, taken []store
 // giveUp leaves a vehicle that cannot be evaluated until it changes again or
 // the next day comes, so that it holds up no other.
 func (w *Worker) giveUp(s *store.State, day *time.Time, err error) {
-	s.ChangedAt, s.ReplayFrom = time.Time{}, time.Time{}
+	s.ChangedAt, s.AgainAt, s.ReplayFrom = time.Time{}, time.Time{}, time.Time{}
 	if day != nil {
 		s.DailyThrough = *day
 	}
@@ -175,6 +184,9 @@ const appendEvery = 7 * 24 * time.Hour
 // of evaluates one vehicle and moves its rule on.
 func (s *sayings) of(t *track, day *time.Time) error {
 	at := t.state.ChangedAt
+	if at.IsZero() {
+		at = t.state.AgainAt
+	}
 	if day != nil {
 		at = *day
 		t.state.DailyThrough = *day
@@ -197,7 +209,7 @@ func (s *sayings) of(t *track, day *time.Time) error {
 	if t.state.Rule, err = json.Marshal(next); err != nil {
 		return fmt.Errorf("vehicle %s: encode the rule's memory: %w", t.vehicle.Name, err)
 	}
-	t.state.EvaluatedAt = at
+	t.state.EvaluatedAt, t.state.AgainAt = at, next.Again(at)
 	if t.state.FirstLiveAt.IsZero() {
 		t.state.FirstLiveAt = at
 	}

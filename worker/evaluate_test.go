@@ -162,6 +162,33 @@ func TestAWarningIsRaisedAnewUnderTheNameOfWhatLimits(t *testing.T) {
 	}
 }
 
+// Of what may be half a visit nothing is raised; an hour later, if nothing has come that takes it back, it is, though
+// nothing else has changed.
+func TestAVehicleIsEvaluatedAgainOnceItsVisitIsOver(t *testing.T) {
+	e := newEnv(t, stream.Settings{})
+	w := e.worker()
+	e.submit(e.failing(1, 26, e.now.AddDate(0, 0, -7*25))...)
+	e.step(w)
+	e.now = e.now.Add(2 * time.Minute)
+	const raised = `SELECT count(*) FROM warnings WHERE kind IN (1, 2)`
+	if n, m := e.evaluate(w), e.count(raised); n != 1 || m != 0 {
+		t.Fatalf("%d evaluations, %d warnings of the code at once, want 1 and 0", n, m)
+	}
+	if state := e.count(`SELECT state FROM latest_outlooks`); state != int(trend.Due) {
+		t.Errorf("its state is %d", state)
+	}
+	if n := e.evaluate(w); n != 0 {
+		t.Errorf("%d evaluations with nothing changed", n)
+	}
+	e.now = e.now.Add(time.Hour)
+	if n, m := e.evaluate(w), e.count(raised+` AND raised_at = (SELECT max(received_at) FROM readings) + interval '1 hour'`); n != 1 || m != 1 {
+		t.Errorf("%d evaluations an hour later, %d warnings, want 1 and 1", n, m)
+	}
+	if n := e.evaluate(w); n != 0 || e.count(`SELECT count(*) FROM vehicle_states WHERE again_at IS NOT NULL`) != 0 {
+		t.Errorf("%d evaluations after all is said", n)
+	}
+}
+
 // What declines between the bound that raises a warning and the one that ends it is due while a warning stands, and else falling. The warning
 // is put on record by hand.
 func TestAWarnedVehicleThatDeclinesIsDue(t *testing.T) {

@@ -132,7 +132,7 @@ type player struct {
 	calmOn   *insulation.Platform // on this platform
 	said     Said
 
-	nextOutlook, nextDay time.Time
+	nextOutlook, nextDay, again time.Time // when each is next; again is zero where nothing is waited for
 }
 
 func startOfDay(t time.Time) time.Time { return t.UTC().Truncate(24 * time.Hour) }
@@ -148,13 +148,16 @@ func (r *Replay) firstOutlook(at time.Time) time.Time {
 	return next
 }
 
-// passUntil lets time pass: outlooks and daily evaluations of all moments up to
+// passUntil lets time pass: outlooks, daily evaluations and those that were to be made again, of all moments up to
 // and including a time, before what arrives at it.
 func (p *player) passUntil(at time.Time) {
 	for {
 		outlook := p.Every > 0 && !p.nextOutlook.After(at) && !p.nextOutlook.After(p.Last)
 		day := !p.nextDay.After(at) && !p.nextDay.After(p.Until)
+		again := !p.again.IsZero() && !p.again.After(at) && !p.again.After(p.Until)
 		switch {
+		case again && !(day && p.nextDay.Before(p.again)) && !(outlook && p.nextOutlook.Before(p.again)):
+			p.evaluate(p.again)
 		case outlook && (!day || p.nextOutlook.Before(p.nextDay)): // on the day itself after its evaluation, as the service does
 			say := p.Model.Outlook
 			if p.Rows {
@@ -193,6 +196,7 @@ func (p *player) evaluate(at time.Time) {
 	var calm bool
 	p.rule, changes, calm = p.Model.Evaluate(p.rule, p.memory, platform, at, p.Policy)
 	p.said.Changes = append(p.said.Changes, changes...)
+	p.again = p.rule.Again(at)
 	p.calm, p.calmOn = time.Time{}, platform
 	if calm {
 		p.calm = at.AddDate(0, 0, trend.CalmDays)

@@ -48,7 +48,7 @@ func StateOf(s creepagev1.Outlook_State) draw.State {
 func StateText(s string) string {
 	return map[string]string{
 		"steady": "no decline worth naming", "falling": "declines, not due yet", "due": "may reach the code limit within the lead time",
-		"under": "below the code limit now", "unknown": "too little measured to say",
+		"under": "below the code limit now", "unknown": "too little measured, or not settled",
 	}[s]
 }
 

@@ -27,7 +27,7 @@ type Estimate struct {
 
 // Forecast is the way from a level now to the limit.
 type Forecast struct {
-	P10, P50, P90             float64 // ohm now, at work
+	P10, P50, P90             float64 // ohm at today's level, at work
 	DaysP10, DaysP50, DaysP90 float64 // days from Now to the limit; NaN where beyond what is forecast
 }
 

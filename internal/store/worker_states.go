@@ -19,6 +19,7 @@ type State struct {
 	LastShop       string
 	CheckpointedAt time.Time
 	ChangedAt      time.Time
+	AgainAt        time.Time // to be evaluated again though nothing has changed; zero: with the next change or night
 	ReplayFrom     time.Time
 	BackfilledAt   time.Time
 	FirstLiveAt    time.Time
@@ -31,17 +32,17 @@ type State struct {
 }
 
 const stateColumns = `s.vehicle_id, s.memory, s.params_version, s.rule, s.last_measured_at, s.last_shop, s.checkpointed_at, s.changed_at,
-	s.replay_from, s.backfilled_at, s.first_live_at, s.evaluated_at, s.daily_through, s.outlook_kept_at, s.outlook_state, s.since_checkpoint`
+	s.replay_from, s.backfilled_at, s.first_live_at, s.evaluated_at, s.daily_through, s.outlook_kept_at, s.again_at, s.outlook_state, s.since_checkpoint`
 
 // targets are where a row's columns go; finish after the scan.
-func (s *State) targets(times *[9]*time.Time) []any {
+func (s *State) targets(times *[10]*time.Time) []any {
 	return []any{&s.Vehicle, &s.Memory, &s.ParamsVersion, &s.Rule, &times[0], &s.LastShop, &times[1], &times[2],
-		&times[3], &times[4], &times[5], &times[6], &times[7], &times[8], &s.OutlookState, &s.SinceCheckpoint}
+		&times[3], &times[4], &times[5], &times[6], &times[7], &times[8], &times[9], &s.OutlookState, &s.SinceCheckpoint}
 }
 
-func (s *State) finish(times *[9]*time.Time) {
+func (s *State) finish(times *[10]*time.Time) {
 	for i, to := range []*time.Time{&s.LastMeasuredAt, &s.CheckpointedAt, &s.ChangedAt, &s.ReplayFrom, &s.BackfilledAt, &s.FirstLiveAt,
-		&s.EvaluatedAt, &s.DailyThrough, &s.OutlookKeptAt} {
+		&s.EvaluatedAt, &s.DailyThrough, &s.OutlookKeptAt, &s.AgainAt} {
 		if times[i] != nil {
 			*to = times[i].UTC()
 		}
@@ -59,7 +60,7 @@ func (w *WorkerTx) LockStates(ctx context.Context, vehicles []int64) (map[int64]
 	states := make(map[int64]*State, len(vehicles))
 	for rows.Next() {
 		var s State
-		var times [9]*time.Time
+		var times [10]*time.Time
 		if err := rows.Scan(s.targets(&times)...); err != nil {
 			return nil, fail("lock vehicles", err)
 		}
@@ -83,6 +84,13 @@ func (w *WorkerTx) TakeChanged(ctx context.Context, limit int) ([]Evaluable, err
 		ORDER BY s.changed_at NULLS FIRST LIMIT $1 FOR UPDATE OF s SKIP LOCKED`, limit)
 }
 
+// TakeAgain takes up to limit vehicles that were to be evaluated again by now, longest waiting first, leaving out what other workers
+// have taken.
+func (w *WorkerTx) TakeAgain(ctx context.Context, now time.Time, limit int) ([]Evaluable, error) {
+	return w.take(ctx, `s.again_at <= $1 AND s.memory IS NOT NULL AND s.backfilled_at IS NULL AND v.merged_into IS NULL AND v.retired_at IS NULL
+		ORDER BY s.again_at LIMIT $2 FOR UPDATE OF s SKIP LOCKED`, now, limit)
+}
+
 // TakeForDay takes up to limit vehicles with a key above after that are not
 // retired, have readings and have not been evaluated for the day. With wait it
 // waits for those that other workers have taken, else it leaves them out.
@@ -104,7 +112,7 @@ func (w *WorkerTx) take(ctx context.Context, where string, args ...any) ([]Evalu
 	}
 	taken, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Evaluable, error) {
 		e := Evaluable{State: new(State)}
-		var times [9]*time.Time
+		var times [10]*time.Time
 		err := row.Scan(append([]any{&e.Vehicle.Key, &e.Vehicle.Organisation, &e.Vehicle.Name, &e.Vehicle.Platform}, e.State.targets(&times)...)...)
 		e.State.finish(&times)
 		return e, err
@@ -137,10 +145,10 @@ func (w *WorkerTx) SaveStates(ctx context.Context, states []*State) error {
 UPDATE vehicle_states s
 SET memory = coalesce(u.memory, s.memory), params_version = u.version, rule = coalesce(nullif(u.rule, ''), '{}')::jsonb, last_shop = u.shop, outlook_state = u.outlook,
     last_measured_at = u.measured, checkpointed_at = u.checkpointed, changed_at = u.changed, replay_from = u.replay, backfilled_at = u.backfilled,
-    first_live_at = u.first_live, evaluated_at = u.evaluated, daily_through = u.daily, outlook_kept_at = u.kept, since_checkpoint = u.since
+    first_live_at = u.first_live, evaluated_at = u.evaluated, daily_through = u.daily, outlook_kept_at = u.kept, again_at = u.again, since_checkpoint = u.since
 FROM unnest($1::bigint[], $2::bytea[], $3::text[], $4::text[], $5::text[], $6::smallint[], $7::timestamptz[], $8::timestamptz[], $9::timestamptz[],
-            $10::timestamptz[], $11::timestamptz[], $12::timestamptz[], $13::timestamptz[], $14::timestamptz[], $15::timestamptz[], $16::bigint[])
-     AS u (vehicle_id, memory, version, rule, shop, outlook, measured, checkpointed, changed, replay, backfilled, first_live, evaluated, daily, kept, since)
+            $10::timestamptz[], $11::timestamptz[], $12::timestamptz[], $13::timestamptz[], $14::timestamptz[], $15::timestamptz[], $16::timestamptz[], $17::bigint[])
+     AS u (vehicle_id, memory, version, rule, shop, outlook, measured, checkpointed, changed, replay, backfilled, first_live, evaluated, daily, kept, again, since)
 WHERE s.vehicle_id = u.vehicle_id`,
 		of(oidInt8, n*12, func(a *array, s *State) { a.int8(s.Vehicle) }),
 		of(oidBytes, size, func(a *array, s *State) { a.bytes(s.Memory) }),
@@ -152,7 +160,7 @@ WHERE s.vehicle_id = u.vehicle_id`,
 		when(func(s *State) time.Time { return s.ChangedAt }), when(func(s *State) time.Time { return s.ReplayFrom }),
 		when(func(s *State) time.Time { return s.BackfilledAt }), when(func(s *State) time.Time { return s.FirstLiveAt }),
 		when(func(s *State) time.Time { return s.EvaluatedAt }), when(func(s *State) time.Time { return s.DailyThrough }),
-		when(func(s *State) time.Time { return s.OutlookKeptAt }), of(oidInt8, n*12, func(a *array, s *State) { a.int8(int64(s.SinceCheckpoint)) }))
+		when(func(s *State) time.Time { return s.OutlookKeptAt }), when(func(s *State) time.Time { return s.AgainAt }), of(oidInt8, n*12, func(a *array, s *State) { a.int8(int64(s.SinceCheckpoint)) }))
 	return fail("save vehicles", err)
 }
 

@@ -29,7 +29,7 @@ type partForecast struct {
 	// hot[h] is the temperature above 20 C in which the limit is judged at horizon h, on a warm day.
 	hot   [numHorizons]float64
 	damp  float64
-	mean  [numHorizons]float64 // expected operating level then
+	mean  [numHorizons]float64 // expected operating level in that warmth, of today's level
 	p     [numHorizons]float64 // chance to take what is left of the code's conductance
 	leak  float64              // expected conductance at work, siemens
 	extra float64              // added to the limit in level terms (quantity conversion), and

@@ -13,9 +13,9 @@ type State uint8
 const (
 	Steady  State = iota + 1
 	Falling       // declines; its chance has passed no bound of the usual policy
-	Due           // a crossing may come within the lead time: its chance has passed a bound of the usual policy, or declines while a warning of it stands
+	Due           // a crossing may come within the lead time: its chance has passed a bound of the usual policy, or a warning of it stands and is not about to end
 	Under         // below the code limit now
-	Unknown       // too little to say; Missing tells what
+	Unknown       // too little to say, Missing tells what; or the last look at a part lies below its limit and is doubted
 )
 
 var stateWords = [...]string{Steady: "steady", Falling: "falling", Due: "due", Under: "under", Unknown: "unknown"}
@@ -54,7 +54,7 @@ type Doubt struct {
 type Part struct {
 	Group         GroupKey
 	LevelNow      Band    // ohm at 20 C, dry
-	Operating     Band    // ohm at work, in 90 days' warmth and in the usual damp
+	Operating     Band    // ohm at work at today's level, in 90 days' warmth and on a damp day
 	Decline       float64 // expected decline now, decades per 30 days (positive: falling)
 	DeclineSD     float64 // its spread
 	Steady        float64 // weights of the modes, summing to one
@@ -62,7 +62,7 @@ type Part struct {
 	Damp          float64
 	Dropped       float64
 	Better        float64
-	Share         float64 // of the conductance the code allows, expected, in 90 days
+	Share         float64 // of the conductance the code allows, expected at today's level in 90 days' warmth
 	P90           float64 // chance that this group alone takes the code's conductance within 90 days
 	Readings      int     // folded so far
 	LastMeasured  time.Time

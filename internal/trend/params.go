@@ -225,7 +225,7 @@ func Default() Params {
 		LeakTemperature: Normal{0.7, 0.006}, FallSpread: 0.25, FallPaths: 4000, BudgetFloor: 0.1,
 		// Fitted to what came of raw chances: between the fit to simulated fleets of the fitting seeds,
 		// all physics together, and the fit to these and to those of two simulators
-		// written apart. Chances that something was seen to bring are overstated, those
+		// written apart. Middle chances of vehicles with a monitor are overstated on mild fleets and understated on rough ones, those
 		// of vehicles of which nothing was seen hold, or are understated where testers alone look.
 		Calibration:        Calibration{Unseen: -5.2, Seen: -1.75, Scale: 0.8, Horizon: 0.5},
 		CalibrationTesters: Calibration{Unseen: -4.85, Seen: -1.7, Scale: 0.8, Horizon: 0.75},

@@ -285,6 +285,21 @@ func (rs *RuleState) waits(before *RuleState, c *condition, at time.Time, policy
 	return at.Sub(rs.DueSince).Hours() < 24*policy.HoldDays
 }
 
+// Again returns when, after an evaluation, the vehicle is to be evaluated next though nothing arrives: something is raised then
+// unless what arrives until then takes it back. It is zero if nothing is waited for but days.
+func (rs *RuleState) Again(evaluated time.Time) (when time.Time) {
+	for kind, began := range map[WarningKind]time.Time{CodeDue: rs.AtOnceSince, UnderCodeLimit: rs.UnderSince} {
+		at := began.Add(visitLasts)
+		if began.IsZero() || rs.open(kind, 0) || !at.After(evaluated) {
+			continue
+		}
+		if when.IsZero() || at.Before(when) {
+			when = at
+		}
+	}
+	return when
+}
+
 // since keeps a time that is known, or begins one.
 func since(known, at time.Time) time.Time {
 	if known.IsZero() {

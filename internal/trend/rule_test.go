@@ -34,7 +34,7 @@ func restarted(t *testing.T, rs RuleState) (out RuleState) {
 }
 
 // A warning waits until the probability within the days it is judged by has stood for three days, through a restart too, unless it is three times as high:
-// then until the next evaluation that is an hour later.
+// then until an evaluation that is an hour later.
 func TestAWarningWaitsThreeDays(t *testing.T) {
 	m, policy := model(t), DefaultPolicy()
 	for _, c := range []struct {
@@ -89,7 +89,11 @@ func TestOfHalfAVisitNothingIsRaised(t *testing.T) {
 				o := dueBy(0, c.after[minutes])
 				o.P0, o.EvaluatedAt = c.after[minutes], at(0).Add(time.Duration(minutes)*time.Minute)
 				var changes []Change
-				if rs, changes = m.Fold(restarted(t, rs), o, policy); len(changes) > 0 && raised < 0 {
+				rs, changes = m.Fold(restarted(t, rs), o, policy)
+				if again, waits := rs.Again(o.EvaluatedAt), c.after[minutes] > .5 && len(rs.Open) == 0; waits != again.After(o.EvaluatedAt) || again.After(o.EvaluatedAt.Add(visitLasts)) {
+					t.Errorf("after %d minutes, to be evaluated again at %s: %+v", minutes, again, rs)
+				}
+				if len(changes) > 0 && raised < 0 {
 					raised = minutes
 					if len(changes) != 2 || changes[0].Kind != CodeDue || changes[1].Kind != UnderCodeLimit {
 						t.Errorf("raised %+v", changes)

@@ -20,7 +20,7 @@ func outlooksReport() *report {
 			{"vehicle", Text, "", "Vehicle."},
 			{"platform", Text, "", "Its platform."},
 			{"evaluated_at", Time, "", "When this was said, UTC."},
-			{"state", Text, "", "steady, falling (declines, not due), due (a crossing may come within the lead time: its chance has passed a bound of the usual policy, or a warning of its code stands while it declines), under (below the code limit now), unknown (too little to say)."},
+			{"state", Text, "", "steady, falling (declines, not due), due (a crossing may come within the lead time: its chance has passed a bound of the usual policy, or a warning of its code stands and is not about to end), under (below the code limit now), unknown (too little to say, or the last look at a part lies below its limit and is doubted)."},
 			{"code_probability_30d", Number, "1", "Probability that the isolation code sets within 30 days."},
 			{"code_probability_90d", Number, "1", "The same within 90 days."},
 			{"code_probability_365d", Number, "1", "The same within 365 days."},

@@ -337,7 +337,7 @@ func (p *vehicleSheet) parts() []paper.Block {
 		return 0
 	})
 	t := paper.Table{Small: true, Columns: []paper.Column{{Title: "Part", Width: 30}, {Title: "At 20 °C, dry (8 in 10)", Width: 27, Right: true}, {Title: "At work (8 in 10)", Width: 27, Right: true},
-		{Title: "% in 30 days", Width: 17, Right: true}, {Title: "Declining", Width: 18, Right: true}, {Title: "Share of leak", Width: 17, Right: true}, {Title: "Code in 90 days alone", Width: 17, Right: true},
+		{Title: "% in 30 days", Width: 17, Right: true}, {Title: "Declining", Width: 18, Right: true}, {Title: "Of the leak allowed", Width: 17, Right: true}, {Title: "Code in 90 days alone", Width: 17, Right: true},
 		{Title: "Service limit", Width: 17, Right: true}, {Title: "Readings", Width: 17, Right: true}, {Title: "Last measured", Width: 19}}}
 	span := func(mid, low, high float64) string {
 		return insulation.FormatOhms(mid) + " (" + insulation.FormatOhms(low) + " to " + insulation.FormatOhms(high) + ")"
@@ -353,7 +353,7 @@ func (p *vehicleSheet) parts() []paper.Block {
 			percentChange(part.GetDecadesPer_30D()), casefile.Percent(part.GetDecliningProbability()), casefile.Percent(part.GetConductanceShare()), casefile.Percent(part.GetCodeProbability_90D()),
 			limit, strconv.Itoa(int(part.GetReadingCount())), casefile.Day(part.GetLastMeasureTime())}})
 	}
-	blocks := []paper.Block{paper.Heading("What drives it"), t, paper.Small("In bold: the limiting component. % in 30 days is the expected change of the insulation resistance, negative when falling. A part without readings stands at what is usual for its kind and is known badly.")}
+	blocks := []paper.Block{paper.Heading("What drives it"), t, paper.Small("In bold: the limiting component. % in 30 days is the expected change of the insulation resistance, negative when falling. The leak allowed is that at which the code sets, at work. A part without readings stands at what is usual for its kind and is known badly.")}
 	if n := p.Outlook.GetDoubted(); len(n) > 0 {
 		doubted := paper.Table{Small: true, Columns: []paper.Column{{Title: "Doubted reading", Width: 30}, {Title: "Taken", Width: 16}, {Title: "States", Width: 14, Right: true}, {Title: "Believed", Width: 12, Right: true}, {Title: "Why", Width: 70}}}
 		for _, x := range n[:min(len(n), mostDoubted)] {

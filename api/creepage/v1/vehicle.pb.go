@@ -33,11 +33,11 @@ const (
 	Outlook_STEADY Outlook_State = 1
 	// Declines; its chance has passed no bound at which the usual policy warns, and no warning of its code stands.
 	Outlook_FALLING Outlook_State = 2
-	// A crossing may come within the lead time: its chance has passed a bound at which the usual policy warns, or it declines and a warning of its code stands.
+	// A crossing may come within the lead time: its chance has passed a bound at which the usual policy warns, or a warning of its code stands and is not about to end.
 	Outlook_DUE Outlook_State = 3
 	// Below the code limit now.
 	Outlook_UNDER Outlook_State = 4
-	// Too little to say; see missing.
+	// Too little to say, see missing; or not settled: the last look at a part lies below its limit and is doubted, see reason.
 	Outlook_UNKNOWN Outlook_State = 5
 )
 
@@ -656,13 +656,13 @@ type Part struct {
 	P10Ohms float64 `protobuf:"fixed64,4,opt,name=p10_ohms,json=p10Ohms,proto3" json:"p10_ohms,omitempty"`
 	// The same, 90 % quantile.
 	P90Ohms float64 `protobuf:"fixed64,5,opt,name=p90_ohms,json=p90Ohms,proto3" json:"p90_ohms,omitempty"`
-	// Resistance expected at work (warm, in the season's damp), median, in ohm.
+	// Resistance at work at today's level, in the warmth that a limit 90 days ahead is judged in and on a damp day, median, in ohm.
 	OperatingOhms float64 `protobuf:"fixed64,6,opt,name=operating_ohms,json=operatingOhms,proto3" json:"operating_ohms,omitempty"`
 	// Expected change in decades per 30 days, negative when falling.
 	DecadesPer_30D float64 `protobuf:"fixed64,7,opt,name=decades_per_30d,json=decadesPer30d,proto3" json:"decades_per_30d,omitempty"`
 	// Standard deviation of that.
 	DecadesPer_30DSd float64 `protobuf:"fixed64,8,opt,name=decades_per_30d_sd,json=decadesPer30dSd,proto3" json:"decades_per_30d_sd,omitempty"`
-	// Share of the vehicle's leak conductance at work, 0 to 1.
+	// Its leak at work as a share of that at which the vehicle's code sets; 1: the code limit is reached by this part alone.
 	ConductanceShare float64 `protobuf:"fixed64,9,opt,name=conductance_share,json=conductanceShare,proto3" json:"conductance_share,omitempty"`
 	// Probability that the part has been declining.
 	DecliningProbability float64 `protobuf:"fixed64,10,opt,name=declining_probability,json=decliningProbability,proto3" json:"declining_probability,omitempty"`

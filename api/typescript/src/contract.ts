@@ -2315,7 +2315,7 @@ export interface components {
             component?: components["schemas"]["creepage.v1.Reading.Component"];
             /**
              * Format: double
-             * @description Share of the vehicle's leak conductance at work, 0 to 1.
+             * @description Its leak at work as a share of that at which the vehicle's code sets; 1: the code limit is reached by this part alone.
              */
             conductanceShare?: number;
             /**
@@ -2371,7 +2371,7 @@ export interface components {
             medianOhms?: number;
             /**
              * Format: double
-             * @description Resistance expected at work (warm, in the season's damp), median, in ohm.
+             * @description Resistance at work at today's level, in the warmth that a limit 90 days ahead is judged in and on a damp day, median, in ohm.
              */
             operatingOhms?: number;
             /**

@@ -1,0 +1,1 @@
+ALTER TABLE vehicle_states DROP COLUMN again_at;

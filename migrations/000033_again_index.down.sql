@@ -1,0 +1,1 @@
+DROP INDEX vehicle_states_again;
