@@ -52,7 +52,7 @@ func (f *forecast) account(o *Outlook, limiting int) Account {
 	var a Account
 	switch o.State {
 	case Unknown:
-		if i := f.unsettled(o.Parts); i >= 0 {
+		if i := f.unsettled; i >= 0 {
 			a.What = fmt.Sprintf("Not settled: the last look at the %s, below its %s, stands alone", f.groups[i].g.key.words(), f.limitWords(&o.Parts[i]))
 			break // of a chance that leaves it out nothing is said
 		}
@@ -89,7 +89,7 @@ func (f *forecast) account(o *Outlook, limiting int) Account {
 	if d := f.doubted(o); d != "" {
 		a.Also = strings.TrimPrefix(a.Also+" "+d, " ")
 	}
-	if (o.State == Falling || o.State == Due || o.State == Under || f.unsettled(o.Parts) >= 0) && o.MeasureNext.Component != 0 {
+	if (o.State == Falling || o.State == Due || o.State == Under || f.unsettled >= 0) && o.MeasureNext.Component != 0 {
 		a.Measure = fmt.Sprintf("%s%s %s.", measureWords, GroupKey{o.MeasureNext.Component, o.MeasureNext.Conductor}.words(), by(o))
 	}
 	return a

@@ -41,9 +41,8 @@ func (m *Model) measureAgain(o *Outlook, f *forecast) {
 			left = math.Sqrt(r / (v + r))
 		}
 	}
-	unsettled := f.unsettled(o.Parts)
-	if unsettled >= 0 {
-		best = unsettled
+	if f.unsettled >= 0 {
+		best = f.unsettled
 		_, v := f.groups[best].bank.seen(&levelOnly)
 		left = math.Sqrt(r / (v + r))
 		if o.CodeSet.IsZero() {
@@ -56,7 +55,7 @@ func (m *Model) measureAgain(o *Outlook, f *forecast) {
 	x := &f.groups[best]
 	o.MeasureNext = Next{Component: x.g.key.Component, Conductor: x.g.key.Conductor, NarrowsTo: left}
 	switch {
-	case best == unsettled:
+	case best == f.unsettled:
 		o.MeasureNext.Why = fmt.Sprintf("its last look, on %s, is doubted: a second one settles whether it has fallen below its %s", date(x.g.last.start()), f.limitWords(&o.Parts[best]))
 	case x.g.readings == 0:
 		o.MeasureNext.Why = "it was never measured"

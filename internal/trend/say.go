@@ -83,7 +83,7 @@ func (f *forecast) figures(v *Vehicle, p *insulation.Platform, at time.Time) (o 
 	}
 	limiting = f.nameLimiting(&o)
 	o.State = f.state(&o)
-	if o.State == Steady && f.unsettled(o.Parts) >= 0 {
+	if f.unsettled = f.findUnsettled(o.Parts); f.unsettled >= 0 && o.State == Steady {
 		o.State = Unknown
 	}
 	return o, limiting
@@ -112,9 +112,9 @@ func (f *forecast) state(o *Outlook) State {
 	return Steady
 }
 
-// unsettled returns the index of the group whose last look is doubted for what would be a fault were it believed,
+// findUnsettled returns the index of the group whose last look is doubted for what would be a fault were it believed,
 // a value below its service limit (the code limit where it has none): the one that lies lowest by that. It is -1 if there is none.
-func (f *forecast) unsettled(parts []Part) int {
+func (f *forecast) findUnsettled(parts []Part) int {
 	best, least := -1, 1.0
 	for i := range f.groups {
 		g := f.groups[i].g

@@ -204,9 +204,13 @@ func (p *vehicleSheet) facts() paper.Facts {
 		return facts
 	}
 	due := casefile.DueOf(o)
+	known := ""
+	if o.GetState() == creepagev1.Outlook_UNKNOWN {
+		known = ", as far as is known"
+	}
 	facts = append(facts, paper.Fact{Name: "State", Value: string(casefile.StateOf(o.GetState())) + ": " + casefile.StateText(string(casefile.StateOf(o.GetState())))},
 		paper.Fact{Name: "Code expected", Value: strings.Join(nonEmpty(due.Big, due.Small), ", ")},
-		paper.Fact{Name: "Chance within 90 days", Value: fmt.Sprintf("%s, %s (%s within 30)", casefile.Chance(o.GetCodeProbability_90D()), casefile.Percent(o.GetCodeProbability_90D()), casefile.Percent(o.GetCodeProbability_30D()))})
+		paper.Fact{Name: "Chance within 90 days", Value: fmt.Sprintf("%s, %s (%s within 30)%s", casefile.Chance(o.GetCodeProbability_90D()), casefile.Percent(o.GetCodeProbability_90D()), casefile.Percent(o.GetCodeProbability_30D()), known)})
 	if due.Range != "" {
 		facts = append(facts, paper.Fact{Name: "8 in 10 between", Value: due.Range})
 	}
