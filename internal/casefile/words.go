@@ -143,8 +143,13 @@ func DueOf(o *creepagev1.Outlook) Due {
 	on := func(days float64) string {
 		return at.Add(time.Duration(days * 24 * float64(time.Hour))).Format(DayForm)
 	}
-	if o.GetState() == creepagev1.Outlook_UNDER {
+	switch {
+	case o.CodeSetTime != nil:
+		return Due{Big: "set", Small: "on " + Day(o.GetCodeSetTime())}
+	case o.GetState() == creepagev1.Outlook_UNDER:
 		return Due{Big: "now", Small: "below the code limit"}
+	case o.GetState() == creepagev1.Outlook_UNKNOWN:
+		return Due{Big: "–", Small: "not known"}
 	}
 	if o.DaysToCodeP50 == nil {
 		if o.DaysToCodeP10 != nil {
@@ -160,6 +165,24 @@ func DueOf(o *creepagev1.Outlook) Due {
 		d.Range = on(o.GetDaysToCodeP10()) + " or much later"
 	}
 	return d
+}
+
+// Likely is an outlook's chances in words and per cent; nothing of a vehicle whose code is set.
+type Likely struct {
+	Word, Percent, Within30 string
+	But                     string // what they leave open, if anything
+}
+
+// LikelyOf words an outlook's chances.
+func LikelyOf(o *creepagev1.Outlook) Likely {
+	if o.CodeSetTime != nil {
+		return Likely{}
+	}
+	l := Likely{Word: Chance(o.GetCodeProbability_90D()), Percent: Percent(o.GetCodeProbability_90D()), Within30: Percent(o.GetCodeProbability_30D())}
+	if o.GetState() == creepagev1.Outlook_UNKNOWN {
+		l.But = "as far as is known"
+	}
+	return l
 }
 
 func days(n float64) string {
@@ -182,7 +205,7 @@ const soonDays = 30
 
 // NextStep says what to do about an outlook.
 func NextStep(o *creepagev1.Outlook) string {
-	component := "the limiting component"
+	component := "the code memory and a test of every part"
 	if o.LimitingComponent != nil {
 		component = "the " + Word(o.GetLimitingComponent())
 	}
@@ -201,7 +224,7 @@ func NextStep(o *creepagev1.Outlook) string {
 	case o.GetState() == creepagev1.Outlook_UNDER:
 		return "Book it in now; begin with " + component + "."
 	case o.GetState() == creepagev1.Outlook_DUE && o.DaysToCodeP50 != nil && o.GetDaysToCodeP50() <= soonDays:
-		return "Book " + component + " now."
+		return "Book it in now; begin with " + component + "."
 	case measure != "":
 		return strings.ToUpper(measure[:1]) + measure[1:] + by + ": it tells most."
 	case o.GetState() == creepagev1.Outlook_DUE:

@@ -22,7 +22,7 @@ func functions() template.FuncMap {
 		"word":      casefile.Word,
 		"id":        id,
 		"percent":   casefile.Percent,
-		"chance":    casefile.Chance,
+		"likely":    casefile.LikelyOf,
 		"day":       day,
 		"date":      casefile.Date,
 		"moment":    moment,

@@ -204,13 +204,11 @@ func (p *vehicleSheet) facts() paper.Facts {
 		return facts
 	}
 	due := casefile.DueOf(o)
-	known := ""
-	if o.GetState() == creepagev1.Outlook_UNKNOWN {
-		known = ", as far as is known"
-	}
 	facts = append(facts, paper.Fact{Name: "State", Value: string(casefile.StateOf(o.GetState())) + ": " + casefile.StateText(string(casefile.StateOf(o.GetState())))},
-		paper.Fact{Name: "Code expected", Value: strings.Join(nonEmpty(due.Big, due.Small), ", ")},
-		paper.Fact{Name: "Chance within 90 days", Value: fmt.Sprintf("%s, %s (%s within 30)%s", casefile.Chance(o.GetCodeProbability_90D()), casefile.Percent(o.GetCodeProbability_90D()), casefile.Percent(o.GetCodeProbability_30D()), known)})
+		paper.Fact{Name: "Code expected", Value: strings.Join(nonEmpty(due.Big, due.Small), ", ")})
+	if l := casefile.LikelyOf(o); l.Word != "" {
+		facts = append(facts, paper.Fact{Name: "Chance within 90 days", Value: strings.Join(nonEmpty(fmt.Sprintf("%s, %s (%s within 30)", l.Word, l.Percent, l.Within30), l.But), ", ")})
+	}
 	if due.Range != "" {
 		facts = append(facts, paper.Fact{Name: "8 in 10 between", Value: due.Range})
 	}
