@@ -67,7 +67,7 @@ func platformOf(cmd *cobra.Command, file, id string) (*insulation.Platform, erro
 	var ids []string
 	for i := range platforms {
 		if platforms[i].ID == id {
-			return &platforms[i], nil
+			return &platforms[i], platforms[i].Plannable()
 		}
 		ids = append(ids, platforms[i].ID)
 	}

@@ -109,6 +109,22 @@ func TestThePlanIsWrittenToPaper(t *testing.T) {
 	}
 }
 
+// No plan is made for voltages that its cautions do not cover.
+func TestNoPlanIsMadeBeyondTheCautions(t *testing.T) {
+	for numbers, want := range map[string]string{
+		`"max_working_volt":40000,"points":[]`: "max_working_volt 40000: a plan is made for 10 to 1500 V",
+		`"max_working_volt":400,"points":[{"component":"motor","conductor":"phase_u","reference":"chassis","limit_ohm":1e8,"test_volt":14000}]`: "points[0]: test_volt 14000: a plan is made for 50 to 1500 V",
+	} {
+		file := filepath.Join(t.TempDir(), "platforms.json")
+		if err := os.WriteFile(file, []byte(`{"platforms":[{"platform":"a",`+numbers+`}]}`), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if out, messages, code := run(t, "bench", "plan", "--platforms", file, "--platform", "a"); code == 0 || out != "" || !strings.Contains(messages, want) {
+			t.Errorf("exit code %d, want %q:\n%s%s", code, want, out, messages)
+		}
+	}
+}
+
 // The examples of the help run as they stand; only the files' folder is the
 // test's, and what needs a server is run with the documents.
 func TestTheExamplesOfTheBenchsHelpRun(t *testing.T) {

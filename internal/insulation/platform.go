@@ -1,6 +1,9 @@
 package insulation
 
-import "time"
+import (
+	"fmt"
+	"time"
+)
 
 // DefaultCodeOhmsPerVolt is the code limit per volt of maximum working voltage
 // where a platform states none: 500 ohm/V, the higher of the two limits of UN
@@ -100,4 +103,17 @@ func Holding(versions []Platform, id string, at time.Time) *Platform {
 		}
 	}
 	return found
+}
+
+// Plannable returns an error that names what of a platform lies beyond what a plan of a test, with its cautions, is made for.
+func (p *Platform) Plannable() error {
+	if p.MaxWorkingVolts < MinWorkingVolts || p.MaxWorkingVolts > MaxWorkingVolts {
+		return fmt.Errorf("platform %q: max_working_volt %v: a plan is made for %v to %v V", p.ID, p.MaxWorkingVolts, MinWorkingVolts, MaxWorkingVolts)
+	}
+	for i := range p.Points {
+		if v := p.Points[i].TestVolts; v != 0 && (v < MinPlatformTestVolts || v > MaxPlatformTestVolts) {
+			return fmt.Errorf("platform %q: points[%d]: test_volt %v: a plan is made for %v to %v V, or none for 500 V up to 500 V working voltage and 1000 V above", p.ID, i, v, MinPlatformTestVolts, MaxPlatformTestVolts)
+		}
+	}
+	return nil
 }
