@@ -120,7 +120,7 @@ func slidingVehiclesComeFirst(t *testing.T, c *client.Client, m moved) {
 		t.Fatalf("%d outlooks for %d vehicles", len(page.GetOutlooks()), len(m.truth))
 	}
 	now := time.Now()
-	lastSliding, firstHealthy, sliding := -1, len(m.truth), 0
+	lastSliding, firstHealthy, sliding, unsettled := -1, len(m.truth), 0, 0
 	for i, o := range page.GetOutlooks() {
 		id := strings.TrimPrefix(o.GetVehicle(), "vehicles/")
 		if m.sliding(id, now) {
@@ -132,10 +132,18 @@ func slidingVehiclesComeFirst(t *testing.T, c *client.Client, m moved) {
 		}
 		if m.truth[id].Story == "healthy" {
 			firstHealthy = min(firstHealthy, i)
-			if o.GetState() != creepagev1.Outlook_STEADY {
+			// A wrong reading below its limit asks for a second look, of a healthy vehicle too.
+			odd := o.GetState() == creepagev1.Outlook_UNKNOWN && strings.HasPrefix(o.GetReason(), "Not settled: ") && strings.Contains(o.GetReason(), " is doubted: ")
+			if odd {
+				unsettled++
+			}
+			if o.GetState() != creepagev1.Outlook_STEADY && !odd {
 				t.Errorf("%s is healthy and called %s: %s", id, o.GetState(), o.GetReason())
 			}
 		}
+	}
+	if unsettled > len(m.truth)/20 {
+		t.Errorf("%d healthy vehicles of %d are not settled", unsettled, len(m.truth))
 	}
 	if sliding < 3 || lastSliding > firstHealthy {
 		t.Errorf("%d sliding vehicles, the last at place %d, the first healthy one at %d", sliding, lastSliding, firstHealthy)
