@@ -28,7 +28,11 @@ func (w *Worker) EvaluateChanged(ctx context.Context) (int, error) {
 	for _, take := range []func(*store.WorkerTx) ([]store.Evaluable, error){
 		func(tx *store.WorkerTx) ([]store.Evaluable, error) { return tx.TakeChanged(ctx, evaluateGroup) },
 		func(tx *store.WorkerTx) ([]store.Evaluable, error) {
-			return tx.TakeAgain(ctx, w.clock(), evaluateGroup)
+			now, err := w.committedThrough(ctx)
+			if err != nil {
+				return nil, err
+			}
+			return tx.TakeAgain(ctx, now, evaluateGroup)
 		},
 	} {
 		for {
@@ -43,6 +47,20 @@ func (w *Worker) EvaluateChanged(ctx context.Context) (int, error) {
 		}
 	}
 	return total, nil
+}
+
+// committedThrough is the time up to which all that was received is committed: now, unless messages wait. Until then it is known that
+// nothing has come that takes back what a vehicle waits for.
+func (w *Worker) committedThrough(ctx context.Context) (time.Time, error) {
+	now := w.clock()
+	info, err := w.stream.Info(ctx)
+	if err != nil {
+		return now, err
+	}
+	if info.Lag() > 0 && info.OldestTime.Before(now) {
+		return info.OldestTime, nil
+	}
+	return now, nil
 }
 
 // EvaluateDay evaluates, as of the start of a UTC day, every vehicle that is

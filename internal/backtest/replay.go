@@ -157,7 +157,9 @@ func (p *player) passUntil(at time.Time) {
 		again := !p.again.IsZero() && !p.again.After(at) && !p.again.After(p.Until)
 		switch {
 		case again && !(day && p.nextDay.Before(p.again)) && !(outlook && p.nextOutlook.Before(p.again)):
-			p.evaluate(p.again)
+			at := p.again
+			p.again = time.Time{}
+			p.evaluate(at)
 		case outlook && (!day || p.nextOutlook.Before(p.nextDay)): // on the day itself after its evaluation, as the service does
 			say := p.Model.Outlook
 			if p.Rows {

@@ -37,8 +37,11 @@ func (k GroupKey) words() string {
 	return component
 }
 
-// steadyWord begins what is said of a vehicle that is steady.
-const steadyWord = "Steady"
+// What is said begins with steadyWord of a vehicle that is steady, and with NotSettled where the last look at a part is doubted.
+const (
+	steadyWord = "Steady"
+	NotSettled = "Not settled: "
+)
 
 // account is what an outlook says in words, made of the numbers that drove it.
 func (f *forecast) account(o *Outlook, limiting int) Account {
@@ -53,7 +56,7 @@ func (f *forecast) account(o *Outlook, limiting int) Account {
 	switch o.State {
 	case Unknown:
 		if i := f.unsettled; i >= 0 {
-			a.What = fmt.Sprintf("Not settled: the last look at the %s, below its %s, stands alone", f.groups[i].g.key.words(), f.limitWords(&o.Parts[i]))
+			a.What = fmt.Sprintf(NotSettled+"the last look at the %s, below its %s, stands alone", f.groups[i].g.key.words(), f.limitWords(&o.Parts[i]))
 			break // of a chance that leaves it out nothing is said
 		}
 		a.What = fmt.Sprintf("Too little is known: %s", never(o.Missing))
@@ -90,9 +93,17 @@ func (f *forecast) account(o *Outlook, limiting int) Account {
 		a.Also = strings.TrimPrefix(a.Also+" "+d, " ")
 	}
 	if (o.State == Falling || o.State == Due || o.State == Under || f.unsettled >= 0) && o.MeasureNext.Component != 0 {
-		a.Measure = fmt.Sprintf("%s%s %s.", measureWords, GroupKey{o.MeasureNext.Component, o.MeasureNext.Conductor}.words(), by(o))
+		a.Measure = o.next()
 	}
 	return a
+}
+
+// next says what to measure next and until when; "" if nothing tells more than another.
+func (o *Outlook) next() string {
+	if o.MeasureNext.Component == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%s%s %s.", measureWords, GroupKey{o.MeasureNext.Component, o.MeasureNext.Conductor}.words(), by(o))
 }
 
 // limitWords names the limit a part's reading is held against where it is not settled.
@@ -385,6 +396,8 @@ func (f *forecast) doubted(o *Outlook) string {
 		then := "A second look settles it."
 		if dayOf(part.LastMeasured) > dayOf(last.MeasuredAt) {
 			then = "What was read since does not bear it out."
+		} else if strings.HasSuffix(last.Reason, borneOut) {
+			then = "Another reading of that day bears the track out."
 		}
 		return fmt.Sprintf("One reading is doubted: %s%s. %s", one, off(last.Ohms, part.LevelNow.P50), then)
 	case len(days) == 1:
@@ -408,6 +421,8 @@ const (
 	monitorDefective = "the monitor itself was reported defective"
 	wholeVisitOff    = "the whole visit reads off"
 	slipOfUnit       = "looks like a slip of unit"
+	visitSlipped     = ", as most of this visit is"
+	borneOut         = "; another reading of that day bears the track out"
 )
 
 // off words how far a reading lies from its track.

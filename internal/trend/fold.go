@@ -95,6 +95,11 @@ func (m *Model) foldEvent(mem *memory, p *insulation.Platform, d day, e *insulat
 	if e.Component == insulation.System || e.Component == insulation.Battery {
 		mem.defectDay = 0
 	}
+	if e.Kind != insulation.Cleaned { // what was doubted of the part that was there says nothing of the one that is
+		mem.doubts = slices.DeleteFunc(mem.doubts, func(x Doubt) bool {
+			return !x.Group.Whole() && (x.Group.Component == e.Component || e.Component == insulation.System)
+		})
+	}
 	for i := range mem.groups {
 		g := &mem.groups[i]
 		switch {
@@ -215,7 +220,7 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	mean, variance := g.bank.seen(&s.H)
 	by, exact := slip(level, mean, variance, noise+g.wander.excess())
 	if exact && !(g.slipBy == int8(by) && d-g.slipDay <= slipRepeatDays && g.slipDay != 0) {
-		note.SetAside, note.Reason = true, slipReason(by, mean)
+		note.SetAside, note.Reason = true, slipReason(by, mean, false)
 		mem.doubted(note)
 		g.slipDay, g.slipBy = d, int8(by)
 		return

@@ -193,8 +193,9 @@ func (m *memory) doubted(d Doubt) {
 		m.aside++
 	}
 	if len(m.doubts) >= maxDoubts {
-		copy(m.doubts, m.doubts[1:])
-		m.doubts = m.doubts[:maxDoubts-1]
+		// What was set aside goes first: a second look settles what was only doubted, however late it comes.
+		oldest := max(slices.IndexFunc(m.doubts, func(x Doubt) bool { return x.SetAside }), 0)
+		m.doubts = slices.Delete(m.doubts, oldest, oldest+1)
 	}
 	m.doubts = append(m.doubts, d)
 }

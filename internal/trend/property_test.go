@@ -180,6 +180,9 @@ func TestEvaluateEqualsOutlookAndFold(t *testing.T) {
 			if fmt.Sprint(a, x) != fmt.Sprint(b, y) {
 				rt.Fatalf("at %s: %v %v; %v %v", when, a, x, b, y)
 			}
+			if o.Raw30 > o.Raw90 {
+				rt.Fatalf("at %s the raw chance is %g within 30 days and %g within 90", when, o.Raw30, o.Raw90)
+			}
 			g := m.glance(v, p, when, policy, a.warnsOfCode())
 			for _, d := range []float64{m.params.bounds(&policy, o.Followed).Days, policy.LeadDays} {
 				if got, want := Within(g.Curve, d), Within(o.Curve, d); got != want {

@@ -224,7 +224,7 @@ func (m *Model) Fold(rs RuleState, o *Outlook, policy Policy) (RuleState, []Chan
 	open := slices.Clone(rs.Open)
 	for i := range open {
 		w := &open[i]
-		if w.noteLimiting(o); w.misnamed(o.EvaluatedAt) && find(conditions, w.Kind, w.Component).raise {
+		if w.noteLimiting(o); w.misnamed(o.EvaluatedAt) && w.Other == o.Limiting && find(conditions, w.Kind, w.Component).raise {
 			renamed = append(renamed, w.Kind)
 		}
 	}
@@ -453,20 +453,23 @@ func (rs *RuleState) warnsOfCode() bool {
 	return slices.ContainsFunc(rs.Open, func(w OpenWarning) bool { return w.Kind.ofCode() })
 }
 
-// Warned makes an outlook of what declines, or is steady near the limit, due while a warning of its code stands and is not
+// Warned makes an outlook of what declines, is steady near the limit or not settled, due while a warning of its code stands and is not
 // about to end: its chance goes to and fro between the bound that raises and the one that ends, and the word would go with it.
 func (o *Outlook) Warned(rs *RuleState) {
 	for i := range rs.Open {
 		w := &rs.Open[i]
 		switch {
 		case !w.Kind.ofCode() || !w.BelowSince.IsZero():
-		case o.State == Falling:
-			o.State = Due
 		case o.State == Steady:
 			o.State = Due
 			if rest, cut := strings.CutPrefix(o.Reason, steadyWord); cut {
-				o.Reason = "Warned of, though steady" + rest
+				o.Reason = steadyWord + ", and warned of" + rest
+				if next := o.next(); next != "" && !strings.Contains(rest, measureWords) {
+					o.Reason += " " + next
+				}
 			}
+		case o.State == Falling || o.State == Unknown:
+			o.State = Due
 		}
 	}
 }
@@ -475,8 +478,12 @@ func (o *Outlook) Warned(rs *RuleState) {
 // days and about the lead time, all before these, for a warmer season may lie there, and the one by
 // which what limits is named, if it is asked for.
 func decidingRows(near, lead float64, limiting bool) (rows [numHorizons]int, n int) {
+	last := max(near, lead)
+	if limiting {
+		last = max(last, 90)
+	}
 	for h := range numHorizons {
-		if horizons[h] < max(near, lead) || between(h, near) || between(h, lead) || limiting && h == horizon90 {
+		if horizons[h] < last || between(h, near) || between(h, lead) || limiting && h == horizon90 {
 			rows[n], n = h, n+1
 		}
 	}

@@ -276,7 +276,7 @@ func TestTheRuleAsksForTheHorizonsAboutItsDays(t *testing.T) {
 		{horizons[4], horizons[numHorizons-1] + 1, true, horizons[:]},
 		{(horizons[3] + horizons[4]) / 2, horizons[5], false, horizons[:6]},
 		{horizons[1] / 2, (horizons[6] + horizons[7]) / 2, false, horizons[:8]},
-		{horizons[3], horizons[5], true, []float64{0, horizons[1], horizons[2], horizons[3], horizons[4], horizons[5], 90}},
+		{horizons[3], horizons[5], true, horizons[:horizon90+1]},
 	} {
 		rows, n := decidingRows(c.near, c.lead, c.limiting)
 		var got []float64
@@ -303,7 +303,8 @@ func TestWhatDeclinesIsDueWhileAWarningOfItsCodeStands(t *testing.T) {
 		{Steady, Due, []OpenWarning{{Kind: CodeDue}}},
 		{Steady, Steady, []OpenWarning{{Kind: CodeDue, BelowSince: at(3)}}},
 		{Under, Under, []OpenWarning{{Kind: CodeDue}}},
-		{Unknown, Unknown, []OpenWarning{{Kind: CodeDue}}},
+		{Unknown, Due, []OpenWarning{{Kind: CodeDue}}},
+		{Unknown, Unknown, []OpenWarning{{Kind: CodeDue, BelowSince: at(3)}}},
 	} {
 		o := Outlook{State: c.state}
 		if o.Warned(&RuleState{Open: c.open}); o.State != c.want {

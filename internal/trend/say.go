@@ -2,7 +2,6 @@ package trend
 
 import (
 	"math"
-	"slices"
 	"strings"
 	"time"
 
@@ -83,7 +82,7 @@ func (f *forecast) figures(v *Vehicle, p *insulation.Platform, at time.Time) (o 
 	}
 	limiting = f.nameLimiting(&o)
 	o.State = f.state(&o)
-	if f.unsettled = f.findUnsettled(o.Parts); f.unsettled >= 0 && o.State == Steady {
+	if f.unsettled, f.unsettledBy = f.findUnsettled(o.Parts); f.unsettled >= 0 && o.State == Steady {
 		o.State = Unknown
 	}
 	return o, limiting
@@ -113,8 +112,8 @@ func (f *forecast) state(o *Outlook) State {
 }
 
 // findUnsettled returns the index of the group whose last look is doubted for what would be a fault were it believed,
-// a value below its service limit (the code limit where it has none): the one that lies lowest by that. It is -1 if there is none.
-func (f *forecast) findUnsettled(parts []Part) int {
+// a value below its service limit (the code limit where it has none): the one that lies lowest by that, and the doubt. It is -1 if there is none.
+func (f *forecast) findUnsettled(parts []Part) (best int, by *Doubt) {
 	best, least := -1, 1.0
 	for i := range f.groups {
 		g := f.groups[i].g
@@ -127,23 +126,21 @@ func (f *forecast) findUnsettled(parts []Part) int {
 		}
 		for j := range f.mem.doubts {
 			x := &f.mem.doubts[j]
-			if x.Group == g.key && g.doubtedLast(x) && x.Ohms/limit < least && f.mem.standsAlone(x) {
-				best, least = i, x.Ohms/limit
+			if x.Group == g.key && g.doubtedLast(x) && x.Ohms/limit < least && x.standsAlone() {
+				best, by, least = i, x, x.Ohms/limit
 			}
 		}
 	}
-	return best
+	return best, by
 }
 
-// standsAlone says whether a doubt is of one reading or one component: not of what can be no reading, nor of a
-// visit whose unit has slipped.
-func (m *memory) standsAlone(x *Doubt) bool {
-	if !x.SetAside {
-		return true
+// standsAlone says whether a doubt is of a reading that nothing else of its day speaks for or against: it is none of what can be no
+// reading, none of a visit whose unit has slipped, and no other reading of the day bears the track out.
+func (x *Doubt) standsAlone() bool {
+	if x.SetAside && !strings.Contains(x.Reason, slipOfUnit) {
+		return false
 	}
-	return strings.Contains(x.Reason, slipOfUnit) && !slices.ContainsFunc(m.doubts, func(o Doubt) bool {
-		return o.SetAside && o.Group.Component != x.Group.Component && dayOf(o.MeasuredAt) == dayOf(x.MeasuredAt)
-	})
+	return !strings.Contains(x.Reason, visitSlipped) && !strings.HasSuffix(x.Reason, borneOut)
 }
 
 // doubtedLast says whether a doubted reading of a group is of the last look at it; of one set aside, whether nothing of

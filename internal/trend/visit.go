@@ -47,7 +47,9 @@ func (m *Model) foldVisit(mem *memory, p *insulation.Platform, d day, visit []*i
 		believed := g.foldLook(m, l, good, shift)
 		g.last = d
 		g.readings += int32(len(l.sights))
-		m.noteDoubts(mem, l, believed, good)
+		if m.noteDoubts(mem, l, believed, good) {
+			mem.bearOut(l.key, d)
+		}
 		g.noteService(p, l)
 	}
 }
@@ -140,7 +142,7 @@ func slipOfVisit(looks []look) float64 {
 					switch {
 					case of == by:
 						explained++
-					case looks[k].sights[j].Relation == seenEqual:
+					case looks[k].sights[j].Relation == seenEqual && !looks[k].together: // a value of all conductors is held against no track
 						others++
 					}
 				}
@@ -174,15 +176,15 @@ func (m *Model) slipAll(mem *memory, looks []look, by float64) {
 	}
 }
 
-// Two looks on different days that lie deep below a track, by deepLook decades at least and within
-// sameLook of each other, are believed, however unlikely a fall so deep was.
+// Two looks on different days that lie deep below a track, by so many decades at least, are believed, however unlikely a fall
+// so deep was. What the later one shows is then known to so many decades before it is folded.
 const (
 	deepLook = 4.0
-	sameLook = 0.7
+	deepSD   = 0.7
 )
 
-// comesAgain returns by how many decades a look lies below its track, if it lies deep and one before it was
-// doubted for the same, which then is doubted no more; else 0.
+// comesAgain returns by how many decades a look lies below its track, if it lies deep and one of a day before, as
+// deep, was doubted, which then is doubted no more; else 0.
 func (m *memory) comesAgain(g *group, l *look, d day) float64 {
 	s := middleSight(l.sights)
 	if s.Relation == seenAbove {
@@ -194,12 +196,7 @@ func (m *memory) comesAgain(g *group, l *look, d day) float64 {
 	}
 	for i := range m.doubts {
 		x := &m.doubts[i]
-		on := dayOf(x.MeasuredAt)
-		if x.Group != l.key || x.SetAside || on >= d || d-on > slipRepeatDays {
-			continue
-		}
-		before := math.Log10(x.Ohms)
-		if math.Abs(before-s.Y) < sameLook || s.Relation == seenBelow && mean-before >= deepLook {
+		if x.Group == l.key && !x.SetAside && dayOf(x.MeasuredAt) < d && mean-math.Log10(x.Ohms) >= deepLook {
 			m.doubts = slices.Delete(m.doubts, i, i+1)
 			return mean - s.Y
 		}
@@ -209,7 +206,7 @@ func (m *memory) comesAgain(g *group, l *look, d day) float64 {
 
 // fallen makes a bank one of a track that has dropped by about so many decades.
 func (b *bank) fallen(by float64) {
-	b.widen(sameLook, 0)
+	b.widen(deepSD, 0)
 	for k := range b {
 		b[k].Mean[0] -= by
 	}
@@ -276,7 +273,7 @@ func (m *Model) withoutSlips(mem *memory, d day, looks []look) []look {
 			if by != 0 && !(again && g.slipBy == int8(by)) {
 				r := l.readings[j]
 				mean, _ := g.bank.seen(&l.sights[j].H)
-				mem.doubted(Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: g.key, Ohms: r.Ohms, SetAside: true, Reason: slipReason(by, mean)})
+				mem.doubted(Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: g.key, Ohms: r.Ohms, SetAside: true, Reason: slipReason(by, mean, whole != 0)})
 				continue
 			}
 			rest.sure = rest.sure || by != 0
@@ -364,11 +361,16 @@ func (m *Model) checkTop(mem *memory, r *insulation.Reading, s *Sight) {
 	}
 }
 
-func slipReason(by, mean float64) string {
-	if by < 0 {
-		return fmt.Sprintf("a thousandth of what this track shows (%s): %s; if it comes again it is believed", Ohms(math.Pow(10, mean)), slipOfUnit)
+func slipReason(by, mean float64, whole bool) string {
+	far := "a thousandth of"
+	if by > 0 {
+		far = "a thousand times"
 	}
-	return fmt.Sprintf("a thousand times what this track shows (%s): %s; if it comes again it is believed", Ohms(math.Pow(10, mean)), slipOfUnit)
+	like := ""
+	if whole {
+		like = visitSlipped
+	}
+	return fmt.Sprintf("%s what this track shows (%s)%s: %s; if it comes again it is believed", far, Ohms(math.Pow(10, mean)), like, slipOfUnit)
 }
 
 func doubtReason(level, mean float64) string {
@@ -576,10 +578,12 @@ func (g *Gaussian) mixModes(x, y *Gaussian, a float64) {
 	}
 }
 
-func (m *Model) noteDoubts(mem *memory, l *look, believed []float64, good float64) {
+// noteDoubts notes the readings of a look that are not believed, and says whether another of them is.
+func (m *Model) noteDoubts(mem *memory, l *look, believed []float64, good float64) (sound bool) {
 	for i, r := range l.readings {
 		s := &l.sights[i]
 		if believed[i] >= doubtNoted || s.Relation == seenAbove {
+			sound = sound || believed[i] >= 0.5 && s.Relation != seenBelow
 			continue
 		}
 		g := mem.find(l.key)
@@ -592,6 +596,16 @@ func (m *Model) noteDoubts(mem *memory, l *look, believed []float64, good float6
 			reason = wholeVisitOff + ": " + reason
 		}
 		mem.doubted(Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: l.key, Ohms: r.Ohms, Weight: believed[i], Reason: reason})
+	}
+	return sound
+}
+
+// bearOut notes with the doubts of a group's day that another reading of the day bears its track out.
+func (m *memory) bearOut(k GroupKey, d day) {
+	for i := range m.doubts {
+		if x := &m.doubts[i]; x.Group == k && dayOf(x.MeasuredAt) == d && x.standsAlone() {
+			x.Reason += borneOut
+		}
 	}
 }
 

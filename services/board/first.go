@@ -151,7 +151,8 @@ type firstPage struct {
 	NextPage   string
 	Counts     []stateCount
 	Fleet      int32
-	Export     string // address of the export of the same vehicles
+	Export     string                // address of the export of the same vehicles
+	Unsettled  []*creepagev1.Outlook // whose last look is doubted, of which no warning tells
 	Overdue    []*creepagev1.Outlook
 	OverdueAll int32
 	Other      []*creepagev1.Warning // standing on vehicles that no forecast lists
@@ -194,6 +195,7 @@ func (b *Board) showFirst(w http.ResponseWriter, r *http.Request, v *visitor) {
 		return err
 	})
 	g.Go(func() error { return b.overdue(ctx, &p) })
+	g.Go(func() error { return b.unsettled(ctx, &p) })
 	b.listPlaces(ctx, g, &p.Shops, &p.Platforms)
 	if err := g.Wait(); err != nil {
 		b.failWith(w, r, v, err)
@@ -231,6 +233,22 @@ func (b *Board) overdue(ctx context.Context, p *firstPage) error {
 	return err
 }
 
+// unsettled finds the vehicles whose last look is doubted: every evaluation asks for another at once.
+func (b *Board) unsettled(ctx context.Context, p *firstPage) error {
+	if p.Choice.Token != "" {
+		return nil
+	}
+	day := b.now().UTC().Truncate(24 * time.Hour)
+	filter := p.Choice.filter([]string{"unknown"}) + fmt.Sprintf(" AND measure_again_by >= %q AND measure_again_by <= %q", day.AddDate(0, 0, -1).Format(time.RFC3339), day.Format(time.RFC3339))
+	res, err := b.fleet.ListOutlooks(ctx, &creepagev1.ListOutlooksRequest{PageSize: 10 * quietRows, Filter: filter, OrderBy: "measure_again_by"})
+	for _, o := range res.GetOutlooks() {
+		if strings.HasPrefix(o.GetReason(), trend.NotSettled) {
+			p.Unsettled = append(p.Unsettled, o)
+		}
+	}
+	return err
+}
+
 // fill joins the list with the warnings that stand, in the list's order.
 func (p *firstPage) fill(list *creepagev1.ListOutlooksResponse, standing []*creepagev1.Warning) {
 	newest := map[string]*creepagev1.Warning{}
@@ -261,6 +279,7 @@ func (p *firstPage) fill(list *creepagev1.ListOutlooksResponse, standing []*cree
 		seen := w.GetKind() == creepagev1.Warning_SUDDEN_DROP || w.GetKind() == creepagev1.Warning_UNDER_SERVICE_LIMIT
 		if seen && newest[w.GetVehicle()] == w && w.GetAcknowledgeTime() == nil {
 			p.Other = append(p.Other, w)
+			p.Unsettled = slices.DeleteFunc(p.Unsettled, func(o *creepagev1.Outlook) bool { return o.GetVehicle() == w.GetVehicle() })
 		}
 	}
 }

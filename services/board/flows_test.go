@@ -9,8 +9,11 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	creepagev1 "creepage/api/creepage/v1"
 )
@@ -63,6 +66,30 @@ func TestTheFirstPageListsVehiclesInTheAPIsOrder(t *testing.T) {
 		if got := shown(); !slices.Equal(got, want) && len(got)+len(want) > 0 {
 			t.Errorf("%s lists %v, the API %v", c.address, got, want)
 		}
+	}
+	b.quiet()
+}
+
+// A vehicle whose last look at a part stands alone is asked for on the first page, though no warning tells of it: the reading was held too
+// briefly for one.
+func TestWhatIsNotSettledIsOnTheFirstPage(t *testing.T) {
+	b := browse(t)
+	b.signIn(here.adminKey)
+	odd := here.readingsOf(&story{name: "odd-01"})
+	last := proto.CloneOf(odd[2])
+	last.ReadingId, last.Relation, last.ResistanceOhms, last.HoldSeconds, last.MeasureTime = "odd-01-last", creepagev1.Reading_EQUAL, 550, proto.Float64(10), timestamppb.New(here.loaded.Add(-time.Hour))
+	if err := here.api.Call(t.Context(), "POST", "/v1/readings:submit", &creepagev1.SubmitReadingsRequest{Readings: append(odd, last), Backfill: true}, nil); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := here.api.Call(context.WithoutCancel(t.Context()), "POST", "/v1/vehicles/odd-01:retire", &creepagev1.RetireVehicleRequest{}, nil); err != nil {
+			t.Error(err)
+		}
+	})
+	settle(t)
+	b.open("/")
+	if text := run(b, chromedp.Text(chromedp.CSS("section.rest"))); !strings.Contains(text, "odd-01: Not settled: the last look at the compressor HV+") {
+		t.Errorf("the first page does not tell of it:\n%s", text)
 	}
 	b.quiet()
 }
