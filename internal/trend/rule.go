@@ -288,15 +288,14 @@ func (rs *RuleState) waits(before *RuleState, c *condition, at time.Time, policy
 // Again returns when, after an evaluation, the vehicle is to be evaluated next though nothing arrives: something is raised then
 // unless what arrives until then takes it back. It is zero if nothing is waited for but days.
 func (rs *RuleState) Again(evaluated time.Time) (when time.Time) {
-	for kind, began := range map[WarningKind]time.Time{CodeDue: rs.AtOnceSince, UnderCodeLimit: rs.UnderSince} {
+	over := func(kind WarningKind, began time.Time) {
 		at := began.Add(visitLasts)
-		if began.IsZero() || rs.open(kind, 0) || !at.After(evaluated) {
-			continue
-		}
-		if when.IsZero() || at.Before(when) {
+		if !began.IsZero() && at.After(evaluated) && !rs.open(kind, 0) && (when.IsZero() || at.Before(when)) {
 			when = at
 		}
 	}
+	over(CodeDue, rs.AtOnceSince)
+	over(UnderCodeLimit, rs.UnderSince)
 	return when
 }
 
