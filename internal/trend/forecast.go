@@ -58,18 +58,9 @@ func (m *Model) forecastAt(v *Vehicle, p *insulation.Platform, at time.Time, row
 		f = new(forecast)
 	}
 	*f = forecast{model: m, mem: &v.now, at: v.now.seenAt(at), whole: -1, spared: 1, limit: math.Log10(p.CodeLimit()),
-		useRows: append(f.useRows[:0], rows...), groups: f.groups}
+		useRows: f.useRows, groups: f.groups}
 	ps := &m.params
-	air := &f.mem.road
-	if air.n < 20 {
-		air = &f.mem.shop
-	}
-	spread := min(air.spread(ps), 6)
-	var warmth [numHorizons]float64
-	for _, h := range rows {
-		warmth[h] = air.warmth(ps, f.at, horizons[h]) + spread
-	}
-	rh, sdRH := air.humidity(ps)
+	rh, sdRH := f.air().humidity(ps)
 	damp := dampness(min(rh+1.3*sdRH, 98))
 	want := WholeParallel
 	f.parallel = p.CodeQuantityOrDefault() != insulation.WeakerPole
@@ -86,12 +77,6 @@ func (m *Model) forecastAt(v *Vehicle, p *insulation.Platform, at time.Time, row
 		x := &f.groups[i]
 		x.g, x.chain, x.damp = g, m.chainOf(f.mem.platform, g.key), damp
 		x.extra, x.wide, x.leak = 0, 0, 0
-		for _, h := range rows {
-			x.hot[h], x.mean[h], x.p[h] = warmth[h]-20, 0, 0
-			if !g.key.Whole() {
-				x.hot[h] += m.rise[g.key.Component]
-			}
-		}
 		if g.key.Whole() {
 			f.pickWhole(i, want)
 		}
@@ -102,8 +87,39 @@ func (m *Model) forecastAt(v *Vehicle, p *insulation.Platform, at time.Time, row
 	for i := range f.groups {
 		f.bring(&f.groups[i])
 	}
-	f.sum()
+	f.judge(rows)
 	return f
+}
+
+// air is what is known of the air that the vehicle works in.
+func (f *forecast) air() *climate {
+	if f.mem.road.n < 20 {
+		return &f.mem.shop
+	}
+	return &f.mem.road
+}
+
+// judge computes the raw probabilities at some horizons, in place of those it was asked for before.
+func (f *forecast) judge(rows []int) {
+	f.useRows = append(f.useRows[:0], rows...)
+	ps, air := &f.model.params, f.air()
+	spread := min(air.spread(ps), 6)
+	for _, h := range rows {
+		warmth := air.warmth(ps, f.at, horizons[h]) + spread - 20
+		for i := range f.groups {
+			x := &f.groups[i]
+			x.hot[h], x.mean[h], x.p[h] = warmth, 0, 0
+			if !x.g.key.Whole() {
+				x.hot[h] += f.model.rise[x.g.key.Component]
+			}
+		}
+	}
+	f.sum()
+}
+
+// curve is the calibrated curve at the horizons that were asked for.
+func (f *forecast) curve() []CurvePoint {
+	return f.model.params.curve(&f.raw, f.useRows[1:], f.watched())
 }
 
 // done hands a forecast back: nothing of it may be used any more.

@@ -425,7 +425,7 @@ func (m *Model) Evaluate(rs RuleState, v *Vehicle, p *insulation.Platform, at ti
 // temperature moves, a monitor read a month ago is followed no longer.
 const CalmDays = 7
 
-// calmShare is what a chance may be of that which raises a warning for a vehicle to be calm.
+// calmShare is what a chance may be of that which raises a warning to be far from it.
 const calmShare = 0.1
 
 // calm says whether all conditions are far from raising anything, and none that stands can end by time.
@@ -473,16 +473,11 @@ func (o *Outlook) Warned(rs *RuleState) {
 	}
 }
 
-// decidingRows returns the horizons the rule's decisions hang on: now, those about the nearer
-// days and about the lead time, all before these, for a warmer season may lie there, and the one by
-// which what limits is named, if it is asked for.
-func decidingRows(near, lead float64, limiting bool) (rows [numHorizons]int, n int) {
-	last := max(near, lead)
-	if limiting {
-		last = max(last, 90)
-	}
+// decidingRows returns the horizons the rule's decisions hang on: now, those about the nearer days and about the lead
+// time, and all up to so many days.
+func decidingRows(near, lead, upTo float64) (rows [numHorizons]int, n int) {
 	for h := range numHorizons {
-		if horizons[h] < last || between(h, near) || between(h, lead) || limiting && h == horizon90 {
+		if h == 0 || between(h, near) || between(h, lead) || horizons[h] <= upTo {
 			rows[n], n = h, n+1
 		}
 	}
@@ -500,22 +495,43 @@ func between(h int, days float64) bool {
 	return true
 }
 
-// glance is as much of an outlook as the rule's decisions hang on: what limits only if it is asked for.
-func (m *Model) glance(v *Vehicle, p *insulation.Platform, at time.Time, policy Policy, limiting bool) Outlook {
+// glance is as much of an outlook as the rule's decisions hang on; what limits only if a warning of the code stands.
+//
+// Where the season cools, a horizon before those asked for may hold more than they, and what has come by then has come. So these are
+// looked at too, but of a vehicle without a warning only up to those days within which its chance is a tenth and more of what raises
+// one: in a season of 20 degrees' swing a nearer horizon was seen to hold five times as much, not ten.
+func (m *Model) glance(v *Vehicle, p *insulation.Platform, at time.Time, policy Policy, warned bool) Outlook {
 	o := Outlook{Vehicle: v.id, EvaluatedAt: at, DaysP50: math.NaN()}
-	rows, n := decidingRows(m.params.bounds(&policy, v.now.followed(v.now.seenAt(at))).Days, policy.LeadDays, limiting)
+	b := m.params.bounds(&policy, v.now.followed(v.now.seenAt(at)))
+	last := max(b.Days, policy.LeadDays)
+	upTo := 0.0
+	if warned {
+		upTo = max(last, 90) // by which what limits is named
+	}
+	rows, n := decidingRows(b.Days, policy.LeadDays, upTo)
 	f := m.forecastAt(v, p, at, rows[:n])
 	defer f.done()
 	f.ruled(&o)
-	if limiting {
+	switch {
+	case warned:
 		f.nameLimiting(&o)
+		return o
+	case Within(o.Curve, policy.LeadDays) >= calmShare*sureAt:
+		upTo = last
+	case Within(o.Curve, b.Days) >= calmShare*b.Raise:
+		upTo = b.Days
+	default:
+		return o
 	}
+	rows, n = decidingRows(b.Days, policy.LeadDays, upTo)
+	f.judge(rows[:n])
+	o.Curve = f.curve()
 	return o
 }
 
 // ruled writes into an outlook what the rule asks of a forecast.
 func (f *forecast) ruled(o *Outlook) {
-	o.Curve = f.model.params.curve(&f.raw, f.useRows[1:], f.watched())
+	o.Curve = f.curve()
 	o.P0, o.Followed = f.now(), f.mem.followed(f.at)
 	if f.mem.codeDay != 0 {
 		o.CodeSet = f.mem.codeDay.start()

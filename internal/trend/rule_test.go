@@ -265,20 +265,21 @@ func TestAVehicleIsCalmWhereTimeAloneChangesNothing(t *testing.T) {
 	}
 }
 
-// The rule asks for the horizons on either side of its days and for all before them, for none after.
+// The rule asks for the horizons on either side of its days, and for all up to those it looks closer at.
 func TestTheRuleAsksForTheHorizonsAboutItsDays(t *testing.T) {
 	for _, c := range []struct {
-		near, lead float64
-		limiting   bool
-		want       []float64
+		near, lead, upTo float64
+		want             []float64
 	}{
-		{30, 90, false, horizons[:horizon90+1]},
-		{horizons[4], horizons[numHorizons-1] + 1, true, horizons[:]},
-		{(horizons[3] + horizons[4]) / 2, horizons[5], false, horizons[:6]},
-		{horizons[1] / 2, (horizons[6] + horizons[7]) / 2, false, horizons[:8]},
-		{horizons[3], horizons[5], true, horizons[:horizon90+1]},
+		{30, 90, 0, []float64{0, 30, 90}},
+		{30, 90, 30, []float64{0, 1, 3, 7, 14, 21, 30, 90}},
+		{30, 90, 90, horizons[:horizon90+1]},
+		{horizons[4], horizons[numHorizons-1] + 1, 0, []float64{0, horizons[4], horizons[numHorizons-1]}},
+		{horizons[4], horizons[numHorizons-1] + 1, horizons[numHorizons-1] + 1, horizons[:]},
+		{(horizons[3] + horizons[4]) / 2, horizons[5], 0, []float64{0, horizons[3], horizons[4], horizons[5]}},
+		{horizons[1] / 2, (horizons[6] + horizons[7]) / 2, 0, []float64{0, horizons[1], horizons[6], horizons[7]}},
 	} {
-		rows, n := decidingRows(c.near, c.lead, c.limiting)
+		rows, n := decidingRows(c.near, c.lead, c.upTo)
 		var got []float64
 		for _, h := range rows[:n] {
 			got = append(got, horizons[h])

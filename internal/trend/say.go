@@ -71,7 +71,7 @@ func (f *forecast) figures(v *Vehicle, p *insulation.Platform, at time.Time) (o 
 	m := f.model
 	o = nothingKnown(v, m, at)
 	o.Raw30, o.Raw90 = f.raw[horizon30], f.raw[horizon90]
-	o.Curve = m.params.curve(&f.raw, f.useRows[1:], f.watched())
+	o.Curve = f.curve()
 	o.Watched, o.Followed = f.watched(), f.mem.followed(f.at)
 	o.P0 = f.now()
 	o.P30, o.P90 = Within(o.Curve, 30), Within(o.Curve, 90)
