@@ -197,7 +197,7 @@ const (
 	// have hung on it, before a warning of the code is raised anew by its name.
 	renameDays  = 14.0
 	renameShare = 0.6
-	// visitLasts is how long even what is not waited on must hold. The rows of a visit may come in one by one, and each is
+	// visitLasts is how long a visit is taken to last, and so how long even what is not waited on must hold. The rows of a visit may come in one by one, and each is
 	// judged with those before it: of half a visit nothing is raised.
 	visitLasts = time.Hour
 )

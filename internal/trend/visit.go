@@ -40,7 +40,7 @@ func (m *Model) foldVisit(mem *memory, p *insulation.Platform, d day, visit []*i
 			continue
 		}
 		g := mem.find(l.key)
-		if by := mem.comesAgain(g, l, d); by > 0 {
+		if by := mem.comesAgain(g, l); by > 0 {
 			g.bank.fallen(by)
 			l.sure, good = true, 1
 		}
@@ -176,16 +176,16 @@ func (m *Model) slipAll(mem *memory, looks []look, by float64) {
 	}
 }
 
-// Two looks on different days that lie deep below a track, by so many decades at least, are believed, however unlikely a fall
-// so deep was. What the later one shows is then known to so many decades before it is folded.
+// Two looks that lie deep below a track, by so many decades at least, at two visits an hour and more apart, are believed, however unlikely
+// a fall so deep was. What the later one shows is then known to so many decades before it is folded.
 const (
 	deepLook = 4.0
 	deepSD   = 0.7
 )
 
-// comesAgain returns by how many decades a look lies below its track, if it lies deep and one of a day before, as
+// comesAgain returns by how many decades a look lies below its track, if it lies deep and one of a visit before, as
 // deep, was doubted, which then is doubted no more; else 0.
-func (m *memory) comesAgain(g *group, l *look, d day) float64 {
+func (m *memory) comesAgain(g *group, l *look) float64 {
 	s := middleSight(l.sights)
 	if s.Relation == seenAbove {
 		return 0
@@ -194,9 +194,15 @@ func (m *memory) comesAgain(g *group, l *look, d day) float64 {
 	if mean-s.Y < deepLook {
 		return 0
 	}
+	first := l.readings[0].MeasuredAt
+	for _, r := range l.readings {
+		if r.MeasuredAt.Before(first) {
+			first = r.MeasuredAt
+		}
+	}
 	for i := range m.doubts {
 		x := &m.doubts[i]
-		if x.Group == l.key && !x.SetAside && dayOf(x.MeasuredAt) < d && mean-math.Log10(x.Ohms) >= deepLook {
+		if x.Group == l.key && !x.SetAside && first.Sub(x.MeasuredAt).Abs() >= visitLasts && mean-math.Log10(x.Ohms) >= deepLook {
 			m.doubts = slices.Delete(m.doubts, i, i+1)
 			return mean - s.Y
 		}

@@ -93,7 +93,7 @@ func TestAVisitSlipsAsAWhole(t *testing.T) {
 }
 
 // A value far below what any drop is expected to reach is not believed alone: it leaves the vehicle unsettled, to be measured
-// at once, until another day's look confirms it or does not.
+// at once, until another look confirms it or does not.
 func TestADeepLookIsSettledByASecond(t *testing.T) {
 	p := harborVan()
 	for _, c := range []struct {
@@ -194,6 +194,17 @@ func TestWhatSettlesADoubt(t *testing.T) {
 		o := m.Outlook(v, p, at(201))
 		if o.State != Steady || !strings.Contains(o.Reason, "Another reading of that day bears the track out.") {
 			t.Errorf("%s: %s", o.State, o.Reason)
+		}
+	})
+	t.Run("as deep a reading of the same day", func(t *testing.T) {
+		for after, want := range map[time.Duration]State{10 * time.Minute: Due, 2 * time.Hour: Under} {
+			m, v := begin(t)
+			again := tester(200, insulation.Compressor, insulation.HVPlus, 600)
+			again.Reading.ID, again.Reading.Visit, again.Reading.MeasuredAt = "again", "second", at(200).Add(after)
+			add(t, m, v, p, again)
+			if o := m.Outlook(v, p, at(201)); o.State != want {
+				t.Errorf("after %s: %s, want %s: %s", after, o.State, want, o.Reason)
+			}
 		}
 	})
 	t.Run("an exchange", func(t *testing.T) {
