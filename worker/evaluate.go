@@ -24,33 +24,23 @@ const evaluateGroup = 200
 // until none is left that another worker has not taken. Changes that come while a vehicle
 // waits are evaluated together.
 func (w *Worker) EvaluateChanged(ctx context.Context) (int, error) {
-	total := 0
-	for _, take := range []func(*store.WorkerTx) ([]store.Evaluable, error){
-		func(tx *store.WorkerTx) ([]store.Evaluable, error) { return tx.TakeChanged(ctx, evaluateGroup) },
-		func(tx *store.WorkerTx) ([]store.Evaluable, error) {
-			now, err := w.committedThrough(ctx)
-			if err != nil {
-				return nil, err
-			}
-			return tx.TakeAgain(ctx, now, evaluateGroup)
-		},
-	} {
-		for {
-			n, err := w.evaluateGroup(ctx, take, nil)
-			total += n
-			if err != nil {
-				return total, err
-			}
-			if n < evaluateGroup {
-				break
-			}
-		}
+	total, err := w.evaluateAll(ctx, func(tx *store.WorkerTx) ([]store.Evaluable, error) {
+		return tx.TakeChanged(ctx, evaluateGroup)
+	}, nil)
+	if err != nil {
+		return total, err
 	}
-	return total, nil
+	through, err := w.committedThrough(ctx)
+	if err != nil {
+		return total, err
+	}
+	n, err := w.evaluateAll(ctx, func(tx *store.WorkerTx) ([]store.Evaluable, error) {
+		return tx.TakeAgain(ctx, through, evaluateGroup)
+	}, nil)
+	return total + n, err
 }
 
-// committedThrough is the time up to which all that was received is committed: now, unless messages wait. Until then it is known that
-// nothing has come that takes back what a vehicle waits for.
+// committedThrough is the time up to which all that was received is committed: now, unless messages wait.
 func (w *Worker) committedThrough(ctx context.Context) (time.Time, error) {
 	now := w.clock()
 	info, err := w.stream.Info(ctx)
@@ -71,24 +61,31 @@ func (w *Worker) EvaluateDay(ctx context.Context, day time.Time) (int, error) {
 	total := 0
 	for _, wait := range []bool{false, true} { // first what is free, then what was in others' hands
 		last := int64(0)
-		for {
-			n, err := w.evaluateGroup(ctx, func(tx *store.WorkerTx) ([]store.Evaluable, error) {
-				taken, err := tx.TakeForDay(ctx, day, last, evaluateGroup, wait)
-				if len(taken) > 0 {
-					last = taken[len(taken)-1].Vehicle.Key
-				}
-				return taken, err
-			}, &day)
-			total += n
-			if err != nil {
-				return total, err
+		n, err := w.evaluateAll(ctx, func(tx *store.WorkerTx) ([]store.Evaluable, error) {
+			taken, err := tx.TakeForDay(ctx, day, last, evaluateGroup, wait)
+			if len(taken) > 0 {
+				last = taken[len(taken)-1].Vehicle.Key
 			}
-			if n < evaluateGroup {
-				break
-			}
+			return taken, err
+		}, &day)
+		total += n
+		if err != nil {
+			return total, err
 		}
 	}
 	return total, nil
+}
+
+// evaluateAll evaluates what take returns, group by group, until one is not full.
+func (w *Worker) evaluateAll(ctx context.Context, take func(*store.WorkerTx) ([]store.Evaluable, error), day *time.Time) (int, error) {
+	total := 0
+	for {
+		n, err := w.evaluateGroup(ctx, take, day)
+		total += n
+		if err != nil || n < evaluateGroup {
+			return total, err
+		}
+	}
 }
 
 // evaluateGroup evaluates what take returns, in one transaction: for a day, or

@@ -39,6 +39,19 @@ func (e *env) failing(vehicle, weeks int, start time.Time) []*streamv1.Entry {
 	return entries
 }
 
+// failUntil sends a failing vehicle's readings, each evaluated before the next, until a query counts something or all are sent.
+func (e *env) failUntil(w *Worker, query string) {
+	e.t.Helper()
+	for _, entry := range e.failing(1, 26, e.now.AddDate(0, 0, -200)) {
+		e.submit(entry)
+		e.step(w)
+		e.evaluate(w)
+		if e.count(query) > 0 {
+			return
+		}
+	}
+}
+
 func TestChangesThatComeWhileAVehicleWaitsAreEvaluatedTogether(t *testing.T) {
 	e := newEnv(t, stream.Settings{})
 	w := e.worker()
@@ -119,14 +132,7 @@ func TestAWarningIsRaisedAnewUnderTheNameOfWhatLimits(t *testing.T) {
 	e := newEnv(t, stream.Settings{})
 	w := e.worker()
 	const standing = `SELECT count(*) FROM warnings WHERE kind = 1 AND ended_at IS NULL`
-	for _, entry := range e.failing(1, 26, e.now.AddDate(0, 0, -200)) {
-		e.submit(entry)
-		e.step(w)
-		e.evaluate(w)
-		if e.count(standing) > 0 {
-			break
-		}
-	}
+	e.failUntil(w, standing)
 	motor, battery := fmt.Sprint(int(insulation.Motor)), fmt.Sprint(int(insulation.Battery))
 	if e.count(standing+` AND component = `+motor) != 1 {
 		t.Fatal("the motor is not warned of")
@@ -202,14 +208,7 @@ func TestAWarnedVehicleThatDeclinesIsDue(t *testing.T) {
 	w := e.worker()
 	testers := trend.DefaultPolicy().Testers
 	between := fmt.Sprintf(`SELECT count(*) FROM latest_outlooks WHERE state = %d AND p30 BETWEEN %g AND %g`, trend.Falling, testers.End, testers.Raise)
-	for _, entry := range e.failing(1, 26, e.now.AddDate(0, 0, -200)) {
-		e.submit(entry)
-		e.step(w)
-		e.evaluate(w)
-		if e.count(between) > 0 {
-			break
-		}
-	}
+	e.failUntil(w, between)
 	if e.count(between) == 0 {
 		t.Fatal("at no time it declined between the bounds")
 	}

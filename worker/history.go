@@ -34,11 +34,11 @@ const (
 // is told of the past; a warning that still stands at the end is news once.
 func (w *Worker) TellHistories(ctx context.Context) (int, error) {
 	quiet := w.clock().Add(-backfillQuiet)
-	info, err := w.stream.Info(ctx)
+	through, err := w.committedThrough(ctx)
 	if err != nil {
 		return 0, err
 	}
-	if info.Lag() > 0 && info.OldestTime.Before(quiet) {
+	if through.Before(quiet) {
 		return 0, nil // there may be old records among what is not committed yet
 	}
 	var organisations []uuid.UUID

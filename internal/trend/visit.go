@@ -194,12 +194,7 @@ func (m *memory) comesAgain(g *group, l *look) float64 {
 	if mean-s.Y < deepLook {
 		return 0
 	}
-	first := l.readings[0].MeasuredAt
-	for _, r := range l.readings {
-		if r.MeasuredAt.Before(first) {
-			first = r.MeasuredAt
-		}
-	}
+	first := slices.MinFunc(l.readings, func(a, b *insulation.Reading) int { return a.MeasuredAt.Compare(b.MeasuredAt) }).MeasuredAt
 	for i := range m.doubts {
 		x := &m.doubts[i]
 		if x.Group == l.key && !x.SetAside && first.Sub(x.MeasuredAt).Abs() >= visitLasts && mean-math.Log10(x.Ohms) >= deepLook {
