@@ -49,7 +49,8 @@ type Reader struct {
 	column  map[string]int
 	numbers []bool                  // columns of numbers and times, by the mapping
 	pending []Row                   // readings of a row whose first has been returned
-	bare    map[string]*bareNumbers // by column of resistances
+	ohms    []string                // columns of resistances whose bare numbers are ohms
+	bare    map[string]*bareNumbers // by such a column
 }
 
 // The columns that a rejects file adds; reading such a file again ignores them.

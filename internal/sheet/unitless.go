@@ -19,14 +19,14 @@ const leastBareOhms = 1000
 
 // lookForUnits notes which resistances of a row have no unit.
 func (r *Reader) lookForUnits(cell func(string) string, line int) {
-	for _, name := range r.ohmColumns() {
+	if r.bare == nil {
+		r.bare, r.ohms = map[string]*bareNumbers{}, r.ohmColumns()
+	}
+	for _, name := range r.ohms {
 		_, text := cutSign(strings.ReplaceAll(cell(name), ",", "."))
 		parts := numberAndUnit.FindStringSubmatch(text)
 		if parts == nil {
 			continue
-		}
-		if r.bare == nil {
-			r.bare = map[string]*bareNumbers{}
 		}
 		b := r.bare[name]
 		if b == nil {
@@ -71,7 +71,7 @@ func (r *Reader) ohmColumns() []string {
 // readings.csv, which are ohms by their name, where it looks like a slip.
 func (r *Reader) Remarks() []string {
 	var out []string
-	for _, name := range r.ohmColumns() {
+	for _, name := range r.ohms {
 		b := r.bare[name]
 		if b == nil || b.n == 0 || isOhms(name) && !b.units && !b.low {
 			continue
