@@ -167,7 +167,8 @@ func DueOf(o *creepagev1.Outlook) Due {
 	return d
 }
 
-// Likely is an outlook's chances in words and per cent; nothing of a vehicle whose code is set.
+// Likely is an outlook's chances in words and per cent; nothing of a vehicle whose code is set, nor of one that
+// is not known because its last look is not settled: the chances leave that look out.
 type Likely struct {
 	Word, Percent, Within30 string
 	But                     string // what they leave open, if anything
@@ -175,7 +176,7 @@ type Likely struct {
 
 // LikelyOf words an outlook's chances.
 func LikelyOf(o *creepagev1.Outlook) Likely {
-	if o.CodeSetTime != nil {
+	if o.CodeSetTime != nil || o.GetState() == creepagev1.Outlook_UNKNOWN && o.Unsettled != nil {
 		return Likely{}
 	}
 	l := Likely{Word: Chance(o.GetCodeProbability_90D()), Percent: Percent(o.GetCodeProbability_90D()), Within30: Percent(o.GetCodeProbability_30D())}

@@ -75,7 +75,7 @@ func outlookArgs(rows []NewOutlook) []any {
 	for i, r := range rows {
 		o := r.Outlook
 		organisations[i], vehicles[i], at[i], states[i], limiting[i] = r.Organisation, r.Vehicle, o.EvaluatedAt, int16(o.State), int16(o.Limiting)
-		reasons[i], details[i], versions[i] = o.Reason, string(r.Details), o.Version
+		reasons[i], details[i], versions[i] = o.Reason(), string(r.Details), o.Version
 		numbers[0][i], numbers[1][i], numbers[2][i], numbers[3][i], numbers[4][i] = o.P30, o.P90, o.DaysP10, o.DaysP50, o.DaysP90
 	}
 	return []any{organisations, vehicles, at, states, numbers[0], numbers[1], numbers[2], numbers[3], numbers[4], limiting, reasons, details, versions}

@@ -11,7 +11,7 @@ import (
 )
 
 // encodingVersion is the first byte of a stored memory.
-const encodingVersion = 6
+const encodingVersion = 7
 
 // errShort says that a stored memory ends before it should.
 var errShort = errors.New("stored vehicle memory is cut short or damaged")
@@ -271,6 +271,8 @@ func codeDoubt(c *coder, d *Doubt) {
 	c.float(&d.Ohms)
 	c.bool(&d.SetAside)
 	c.float(&d.Weight)
+	small(c, &d.Cause)
+	c.bool(&d.BorneOut)
 	c.string(&d.Reason)
 }
 

@@ -37,11 +37,11 @@ func (k GroupKey) words() string {
 	return component
 }
 
-// What is said begins with steadyWord of a vehicle that is steady, and with NotSettled where the last look at a part is doubted.
-const (
-	steadyWord = "Steady"
-	NotSettled = "Not settled: "
-)
+// steadyWord is what is said first of a vehicle that is steady.
+const steadyWord = "Steady"
+
+// Reason is the account as one text.
+func (o *Outlook) Reason() string { return o.Account.String() }
 
 // account is what an outlook says in words, made of the numbers that drove it.
 func (f *forecast) account(o *Outlook, limiting int) Account {
@@ -56,7 +56,7 @@ func (f *forecast) account(o *Outlook, limiting int) Account {
 	switch o.State {
 	case Unknown:
 		if i := f.unsettled; i >= 0 {
-			a.What = fmt.Sprintf(NotSettled+"the last look at the %s, below its %s, stands alone", f.groups[i].g.key.words(), f.limitWords(&o.Parts[i]))
+			a.What = fmt.Sprintf("Not settled: the last look at the %s, below its %s, stands alone", f.groups[i].g.key.words(), f.limitWords(&o.Parts[i]))
 			break // of a chance that leaves it out nothing is said
 		}
 		a.What = fmt.Sprintf("Too little is known: %s", never(o.Missing))
@@ -367,7 +367,7 @@ func (f *forecast) doubted(o *Outlook) string {
 			g := f.mem.find(d.Group)
 			old = d.Group.Whole() || g == nil || !g.doubtedLast(&d)
 		}
-		if old || confirmed || d.Reason == monitorDefective {
+		if old || confirmed || d.Cause == MonitorDefect {
 			continue
 		}
 		if d.SetAside {
@@ -396,7 +396,7 @@ func (f *forecast) doubted(o *Outlook) string {
 		then := "A second look settles it."
 		if dayOf(part.LastMeasured) > dayOf(last.MeasuredAt) {
 			then = "What was read since does not bear it out."
-		} else if strings.HasSuffix(last.Reason, borneOut) {
+		} else if last.BorneOut {
 			then = "Another reading of that day bears the track out."
 		}
 		return fmt.Sprintf("One reading is doubted: %s%s. %s", one, off(last.Ohms, part.LevelNow.P50), then)
@@ -408,22 +408,14 @@ func (f *forecast) doubted(o *Outlook) string {
 
 // because words why readings are doubted or set aside, where it is the same of all.
 func because(left []Doubt) string {
-	for reason, words := range map[string]string{wholeVisitOff: ": the whole visit reads off", slipOfUnit: ": they look like a slip of unit"} {
-		if !slices.ContainsFunc(left, func(d Doubt) bool { return !strings.Contains(d.Reason, reason) }) {
-			return words
-		}
+	switch {
+	case !slices.ContainsFunc(left, func(d Doubt) bool { return d.Cause != OffVisit }):
+		return ": the whole visit reads off"
+	case !slices.ContainsFunc(left, func(d Doubt) bool { return !d.Cause.slip() }):
+		return ": they look like a slip of unit"
 	}
 	return ""
 }
-
-// What reasons of doubts say, by which they are told apart.
-const (
-	monitorDefective = "the monitor itself was reported defective"
-	wholeVisitOff    = "the whole visit reads off"
-	slipOfUnit       = "looks like a slip of unit"
-	visitSlipped     = ", as most of this visit is"
-	borneOut         = "; another reading of that day bears the track out"
-)
 
 // off words how far a reading lies from its track.
 func off(ohms, track float64) string {

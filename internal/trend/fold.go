@@ -178,8 +178,8 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	level := middle.mean()
 	note := Doubt{ReadingID: day.firstID, MeasuredAt: day.first, Group: key, Ohms: math.Pow(10, level)}
 	if mem.defectDay != 0 && d >= mem.defectDay && d-mem.defectDay < monitorDefectDays {
-		note.SetAside, note.Reason = true, monitorDefective
-		if len(mem.doubts) == 0 || mem.doubts[len(mem.doubts)-1].Reason != note.Reason {
+		note.SetAside, note.Cause, note.Reason = true, MonitorDefect, "the monitor itself was reported defective"
+		if len(mem.doubts) == 0 || mem.doubts[len(mem.doubts)-1].Cause != MonitorDefect {
 			mem.doubted(note)
 		}
 		return
@@ -189,7 +189,7 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	limit := math.Log10(p.CodeLimit())
 	run := mem.runOfSlips(g, top, limit, d, level, middle.relation)
 	if run.by != 0 && !run.believed {
-		note.SetAside, note.Reason = true, runReason(level-run.by)
+		note.SetAside, note.Cause, note.Reason = true, SlipOfMonitor, runReason(level-run.by)
 		mem.doubtedAgain(note)
 		return
 	}
@@ -220,7 +220,7 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	mean, variance := g.bank.seen(&s.H)
 	by, exact := slip(level, mean, variance, noise+g.wander.excess())
 	if exact && !(g.slipBy == int8(by) && d-g.slipDay <= slipRepeatDays && g.slipDay != 0) {
-		note.SetAside, note.Reason = true, slipReason(by, mean, false)
+		note.SetAside, note.Cause, note.Reason = true, SlipOfUnit, slipReason(by, mean, SlipOfUnit)
 		mem.doubted(note)
 		g.slipDay, g.slipBy = d, int8(by)
 		return

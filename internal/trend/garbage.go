@@ -19,7 +19,7 @@ func Impossible(r *insulation.Reading) string {
 		return why
 	}
 	if r.RangeOhms > 0 && r.Ohms > beyondRange*r.RangeOhms {
-		return fmt.Sprintf("%s is %.0f times the top of its meter's range, %s: %s", Ohms(r.Ohms), r.Ohms/r.RangeOhms, Ohms(r.RangeOhms), slipOfUnit)
+		return fmt.Sprintf("%s is %.0f times the top of its meter's range, %s: looks like a slip of unit", Ohms(r.Ohms), r.Ohms/r.RangeOhms, Ohms(r.RangeOhms))
 	}
 	return ""
 }
@@ -101,9 +101,7 @@ func (g *group) slipping(at day) bool {
 	return g.slipLast > g.last && g.slipLast > g.slipDay && at-g.slipLast <= slipTold
 }
 
-const runUndone = "undone it is what is usual"
-
-// runReason says so, and what is usual.
+// runReason says that it is one, and what is usual.
 func runReason(usual float64) string {
-	return fmt.Sprintf(runUndone+" (%s), and as it stands it can hardly be: %s", Ohms(math.Pow(10, usual)), slipOfUnit)
+	return fmt.Sprintf("undone it is what is usual (%s), and as it stands it can hardly be: looks like a slip of unit", Ohms(math.Pow(10, usual)))
 }

@@ -45,14 +45,14 @@ func TestARunOfSlippedUnitsIsNoDrop(t *testing.T) {
 			read(c.then, c.days)
 			o := m.Outlook(v, p, at(day))
 			if believed := o.P90 > 0.3; believed != c.believed {
-				t.Errorf("chance within 90 days %.3f before and %.3f after: believed %v, want %v\n%s", usual.P90, o.P90, believed, c.believed, o.Reason)
+				t.Errorf("chance within 90 days %.3f before and %.3f after: believed %v, want %v\n%s", usual.P90, o.P90, believed, c.believed, o.Reason())
 			}
 			if !c.believed {
 				if len(o.Doubts) == 0 || !o.Doubts[len(o.Doubts)-1].SetAside {
 					t.Errorf("nothing is said of what was set aside: %+v", o.Doubts)
 				}
-				if !strings.Contains(o.Reason, "read the vehicle's code memory") {
-					t.Errorf("the reason does not say what to do: %s", o.Reason)
+				if !strings.Contains(o.Reason(), "read the vehicle's code memory") {
+					t.Errorf("the reason does not say what to do: %s", o.Reason())
 				}
 				if o.P90 > usual.P90*1.5+0.01 {
 					t.Errorf("chance within 90 days %.3f before and %.3f after", usual.P90, o.P90)
@@ -81,15 +81,15 @@ func TestARunOfUnitsTooHighLeavesNothing(t *testing.T) {
 					}
 					add(t, m, v, p, monitor(d, ohms))
 					if d == 120 && factor > 1 {
-						if o := m.Outlook(v, p, at(d)); !strings.Contains(o.Reason, "the monitor sends a thousand times what is usual") {
-							t.Errorf("the reason does not say so: %s", o.Reason)
+						if o := m.Outlook(v, p, at(d)); !strings.Contains(o.Reason(), "the monitor sends a thousand times what is usual") {
+							t.Errorf("the reason does not say so: %s", o.Reason())
 						}
 					}
 				}
 				said[i] = m.Outlook(v, p, at(200))
 			}
 			if a, b := said[0], said[1]; math.Abs(a.P90-b.P90) > 0.01 || b.State != a.State {
-				t.Errorf("chance within 90 days %.3f, %.3f where the unit slipped: %s", a.P90, b.P90, b.Reason)
+				t.Errorf("chance within 90 days %.3f, %.3f where the unit slipped: %s", a.P90, b.P90, b.Reason())
 			}
 		})
 	}
@@ -105,7 +105,7 @@ func TestAFastFallIsNoSlip(t *testing.T) {
 		add(t, m, v, p, monitor(d, 5e7*math.Pow(10, 0.05*rng.NormFloat64()-fallen)))
 	}
 	if o := m.Outlook(v, p, at(100)); o.P0 < 0.8 {
-		t.Errorf("the chance of standing below the code limit is %.2f: %s", o.P0, o.Reason)
+		t.Errorf("the chance of standing below the code limit is %.2f: %s", o.P0, o.Reason())
 	}
 }
 
@@ -145,7 +145,7 @@ func TestWhatIsNoRunOfSlips(t *testing.T) {
 			}
 			o := m.Outlook(v, p, at(c.from+20))
 			if low := o.P90 > 0.3; low != c.low {
-				t.Errorf("the chance of the code within 90 days is %.2f: %s", o.P90, o.Reason)
+				t.Errorf("the chance of the code within 90 days is %.2f: %s", o.P90, o.Reason())
 			}
 		})
 	}

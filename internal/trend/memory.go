@@ -2,7 +2,6 @@ package trend
 
 import (
 	"slices"
-	"strings"
 	"time"
 
 	"creepage/internal/insulation"
@@ -181,7 +180,7 @@ func (m *memory) meter(name string) *ceiling {
 // doubtedAgain notes another reading of a run in place of the one before it, so that a run
 // does not crowd out the others. All are counted.
 func (m *memory) doubtedAgain(d Doubt) {
-	if n := len(m.doubts); n > 0 && m.doubts[n-1].Group == d.Group && m.doubts[n-1].SetAside && strings.HasPrefix(m.doubts[n-1].Reason, runUndone) {
+	if n := len(m.doubts); n > 0 && m.doubts[n-1].Group == d.Group && m.doubts[n-1].Cause == SlipOfMonitor {
 		m.doubts = m.doubts[:n-1]
 	}
 	m.doubted(d)

@@ -83,7 +83,7 @@ func (o *openDay) add(e Entry) {
 
 func (o *openDay) addReading(r *insulation.Reading) {
 	if why := Impossible(r); why != "" {
-		d := Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: GroupOf(r.Component, r.Conductor, r.Quantity), Ohms: r.Ohms, SetAside: true, Reason: why}
+		d := Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: GroupOf(r.Component, r.Conductor, r.Quantity), Ohms: r.Ohms, SetAside: true, Cause: NoReading, Reason: why}
 		o.garbage = insert(o.garbage, d, maxDayGarbage, compareDoubts)
 		return
 	}

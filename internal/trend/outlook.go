@@ -47,8 +47,27 @@ type Doubt struct {
 	Ohms       float64
 	SetAside   bool    // true: not folded at all
 	Weight     float64 // 0..1, how far it was believed (0 when set aside)
-	Reason     string
+	Cause      Cause
+	BorneOut   bool   // another reading of its day bears the track out
+	Reason     string // the cause in words, with its numbers
 }
+
+// Cause is why a reading is doubted or set aside.
+type Cause uint8
+
+// Causes. What is off its track, or in a visit that is, was folded with doubt; all else is set aside.
+const (
+	OffTrack      Cause = iota + 1
+	OffVisit            // the whole visit reads off
+	NoReading           // nothing can read so
+	SlipOfUnit          // a thousandth or a thousand times of what its track shows
+	SlipOfVisit         // the same, as most of its visit is
+	SlipOfMonitor       // the same of a monitor's values, one after another
+	MonitorDefect       // the monitor itself was reported defective
+)
+
+// slip says whether a cause is a slip of unit.
+func (c Cause) slip() bool { return c == SlipOfUnit || c == SlipOfVisit || c == SlipOfMonitor }
 
 // Part is what an outlook says of one group, or of a whole-vehicle track.
 type Part struct {
@@ -104,10 +123,13 @@ type Outlook struct {
 
 	Limiting      insulation.Component // 0 if none can be named
 	LimitingShare float64              // of the chance within 90 days, what hangs on any of its groups
-	Reason        string
+	Account       Account
 	Parts         []Part
 	Missing       []string // test points never measured
 	Doubts        []Doubt  // recent rows set aside or doubted
+	// Unsettled is the doubted last look at a part that lies below the part's limit, where nothing else speaks for or
+	// against it; without a Cause: there is none. The chances leave it out.
+	Unsettled Doubt
 
 	CodeSet        time.Time // an isolation code was set and nothing has been done since; zero: none
 	MonitorDefect  time.Time // a monitor defect code was set; its values since are not used; zero: none

@@ -370,7 +370,7 @@ func (c *condition) words(o *Outlook) string {
 		}
 		return fmt.Sprintf("The %s read %sbelow its service limit of %s: %s.", part.Group.words(), read, least, how)
 	}
-	return o.Reason
+	return o.Reason()
 }
 
 // merge keeps one condition per kind and component, the stronger.
@@ -461,10 +461,10 @@ func (o *Outlook) Warned(rs *RuleState) {
 		case !w.Kind.ofCode() || !w.BelowSince.IsZero():
 		case o.State == Steady:
 			o.State = Due
-			if rest, cut := strings.CutPrefix(o.Reason, steadyWord); cut {
-				o.Reason = steadyWord + ", and warned of" + rest
-				if next := o.next(); next != "" && !strings.Contains(rest, measureWords) {
-					o.Reason += " " + next
+			if a := &o.Account; *a != (Account{}) { // what only a reader needs was asked for
+				a.What = steadyWord + ", and warned of" + strings.TrimPrefix(a.What, steadyWord)
+				if a.Measure == "" {
+					a.Measure = o.next()
 				}
 			}
 		case o.State == Falling || o.State == Unknown:

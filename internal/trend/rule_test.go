@@ -312,6 +312,16 @@ func TestWhatDeclinesIsDueWhileAWarningOfItsCodeStands(t *testing.T) {
 			t.Errorf("%s with %v: %s, want %s", c.state, c.open, o.State, c.want)
 		}
 	}
+	steady := Account{What: "Steady: the whole vehicle stands at 2 MΩ", Chance: "the chance is small", Also: "One reading is doubted."}
+	next := Next{Component: insulation.Motor, Conductor: Phases}
+	for measure, want := range map[string]string{"": "Measure the motor winding next.", "Measure the charger now.": "Measure the charger now."} {
+		o := Outlook{State: Steady, Account: steady, MeasureNext: next}
+		o.Account.Measure = measure
+		o.Warned(&RuleState{Open: []OpenWarning{{Kind: CodeDue}}})
+		if got := o.Reason(); got != "Steady, and warned of: the whole vehicle stands at 2 MΩ; the chance is small. One reading is doubted. "+want {
+			t.Errorf("said is %q", got)
+		}
+	}
 }
 
 // More is asked of a vehicle that is followed by its monitor.
@@ -368,7 +378,7 @@ func TestAWarningGoesOnUnderTheNameOfWhatLimits(t *testing.T) {
 			for d := 1; d < 60; d++ {
 				rs = restarted(t, rs)
 				o := dueBy(d, c.chance)
-				o.Limiting, o.LimitingShare, o.Reason = c.limits(d), c.share, "the inverter falls"
+				o.Limiting, o.LimitingShare, o.Account.What = c.limits(d), c.share, "The inverter falls"
 				rs, changes = m.Fold(rs, o, policy)
 				if len(changes) == 0 {
 					continue
@@ -380,7 +390,7 @@ func TestAWarningGoesOnUnderTheNameOfWhatLimits(t *testing.T) {
 				if e := changes[0]; e.Raised || e.Component != motor || e.Reason != "for 14 days it has been the inverter that limits most: warned of by that name" {
 					t.Errorf("ended %+v", e)
 				}
-				if r := changes[1]; !r.Raised || r.Component != inverter || r.Kind != CodeDue || r.Reason != "the inverter falls" {
+				if r := changes[1]; !r.Raised || r.Component != inverter || r.Kind != CodeDue || r.Reason != "The inverter falls." {
 					t.Errorf("raised %+v", r)
 				}
 			}

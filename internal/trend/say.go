@@ -2,7 +2,6 @@ package trend
 
 import (
 	"math"
-	"strings"
 	"time"
 
 	"creepage/internal/insulation"
@@ -30,7 +29,7 @@ func (m *Model) Outlook(v *Vehicle, p *insulation.Platform, at time.Time) Outloo
 	if v.open == 0 {
 		o := nothingKnown(v, m, at)
 		o.Missing = missing(p, &v.now)
-		o.Reason = "Nothing has been measured yet."
+		o.Account.What = "Nothing has been measured yet"
 		return o
 	}
 	f := m.forecastAt(v, p, at, allHorizons())
@@ -43,7 +42,7 @@ func (m *Model) Outlook(v *Vehicle, p *insulation.Platform, at time.Time) Outloo
 		o.MonitorDefect = d.start()
 	}
 	m.measureAgain(&o, f)
-	o.Reason = f.account(&o, limiting).String()
+	o.Account = f.account(&o, limiting)
 	return o
 }
 
@@ -82,7 +81,7 @@ func (f *forecast) figures(v *Vehicle, p *insulation.Platform, at time.Time) (o 
 	}
 	limiting = f.nameLimiting(&o)
 	o.State = f.state(&o)
-	if f.unsettled, f.unsettledBy = f.findUnsettled(o.Parts); f.unsettled >= 0 && o.State == Steady {
+	if f.unsettled, o.Unsettled = f.findUnsettled(o.Parts); f.unsettled >= 0 && o.State == Steady {
 		o.State = Unknown
 	}
 	return o, limiting
@@ -113,7 +112,7 @@ func (f *forecast) state(o *Outlook) State {
 
 // findUnsettled returns the index of the group whose last look is doubted for what would be a fault were it believed,
 // a value below its service limit (the code limit where it has none): the one that lies lowest by that, and the doubt. It is -1 if there is none.
-func (f *forecast) findUnsettled(parts []Part) (best int, by *Doubt) {
+func (f *forecast) findUnsettled(parts []Part) (best int, by Doubt) {
 	best, least := -1, 1.0
 	for i := range f.groups {
 		g := f.groups[i].g
@@ -127,7 +126,7 @@ func (f *forecast) findUnsettled(parts []Part) (best int, by *Doubt) {
 		for j := range f.mem.doubts {
 			x := &f.mem.doubts[j]
 			if x.Group == g.key && g.doubtedLast(x) && x.Ohms/limit < least && x.standsAlone() {
-				best, by, least = i, x, x.Ohms/limit
+				best, by, least = i, *x, x.Ohms/limit
 			}
 		}
 	}
@@ -137,10 +136,7 @@ func (f *forecast) findUnsettled(parts []Part) (best int, by *Doubt) {
 // standsAlone says whether a doubt is of a reading that nothing else of its day speaks for or against: it is none of what can be no
 // reading, none of a visit whose unit has slipped, and no other reading of the day bears the track out.
 func (x *Doubt) standsAlone() bool {
-	if x.SetAside && !strings.Contains(x.Reason, slipOfUnit) {
-		return false
-	}
-	return !strings.Contains(x.Reason, visitSlipped) && !strings.HasSuffix(x.Reason, borneOut)
+	return !x.BorneOut && (x.Cause == OffTrack || x.Cause == OffVisit || x.Cause == SlipOfUnit)
 }
 
 // doubtedLast says whether a doubted reading of a group is of the last look at it; of one set aside, whether nothing of

@@ -91,7 +91,7 @@ func TestASteadyVehicleIsSteady(t *testing.T) {
 	}
 	o := m.Outlook(v, p, at(365))
 	if o.State != Steady || o.P90 > 0.02 {
-		t.Errorf("state %s, P90 %.4f; want steady and below 0.02\n%s", o.State, o.P90, o.Reason)
+		t.Errorf("state %s, P90 %.4f; want steady and below 0.02\n%s", o.State, o.P90, o.Reason())
 	}
 }
 
@@ -211,7 +211,7 @@ func TestFiguresAreAnOutlookWithoutItsWords(t *testing.T) {
 		for i := range o.Parts {
 			o.Parts[i].LevelNow, o.Parts[i].Operating = Band{}, Band{}
 		}
-		o.Missing, o.Doubts, o.Reason = nil, nil, ""
+		o.Missing, o.Doubts, o.Account = nil, nil, Account{}
 		o.MonitorDefect, o.MeasureAgainBy, o.MeasureNext = time.Time{}, time.Time{}, Next{}
 		if got := m.Figures(v, p, at(d)); fmt.Sprintf("%+v", got) != fmt.Sprintf("%+v", o) {
 			t.Fatalf("day %d:\n%+v\n%+v", d, got, o)

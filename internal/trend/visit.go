@@ -250,8 +250,9 @@ func (m *Model) withoutSlips(mem *memory, d day, looks []look) []look {
 	if !slices.ContainsFunc(looks, func(l look) bool { return l.slipped() > 0 }) {
 		return looks
 	}
-	whole := slipOfVisit(looks)
+	whole, cause := slipOfVisit(looks), SlipOfUnit
 	if whole != 0 {
+		cause = SlipOfVisit
 		m.slipAll(mem, looks, whole)
 	}
 	all := slices.Clone(looks)
@@ -274,7 +275,7 @@ func (m *Model) withoutSlips(mem *memory, d day, looks []look) []look {
 			if by != 0 && !(again && g.slipBy == int8(by)) {
 				r := l.readings[j]
 				mean, _ := g.bank.seen(&l.sights[j].H)
-				mem.doubted(Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: g.key, Ohms: r.Ohms, SetAside: true, Reason: slipReason(by, mean, whole != 0)})
+				mem.doubted(Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: g.key, Ohms: r.Ohms, SetAside: true, Cause: cause, Reason: slipReason(by, mean, cause)})
 				continue
 			}
 			rest.sure = rest.sure || by != 0
@@ -362,16 +363,16 @@ func (m *Model) checkTop(mem *memory, r *insulation.Reading, s *Sight) {
 	}
 }
 
-func slipReason(by, mean float64, whole bool) string {
+func slipReason(by, mean float64, cause Cause) string {
 	far := "a thousandth of"
 	if by > 0 {
 		far = "a thousand times"
 	}
 	like := ""
-	if whole {
-		like = visitSlipped
+	if cause == SlipOfVisit {
+		like = ", as most of this visit is"
 	}
-	return fmt.Sprintf("%s what this track shows (%s)%s: %s; if it comes again it is believed", far, Ohms(math.Pow(10, mean)), like, slipOfUnit)
+	return fmt.Sprintf("%s what this track shows (%s)%s: looks like a slip of unit; if it comes again it is believed", far, Ohms(math.Pow(10, mean)), like)
 }
 
 func doubtReason(level, mean float64) string {
@@ -592,11 +593,11 @@ func (m *Model) noteDoubts(mem *memory, l *look, believed []float64, good float6
 		if s.Relation == seenBelow && mean < s.Y {
 			continue
 		}
-		reason := doubtReason(s.Y, mean)
+		cause, reason := OffTrack, doubtReason(s.Y, mean)
 		if good < 0.5 {
-			reason = wholeVisitOff + ": " + reason
+			cause, reason = OffVisit, "the whole visit reads off: "+reason
 		}
-		mem.doubted(Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: l.key, Ohms: r.Ohms, Weight: believed[i], Reason: reason})
+		mem.doubted(Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: l.key, Ohms: r.Ohms, Weight: believed[i], Cause: cause, Reason: reason})
 	}
 	return sound
 }
@@ -605,7 +606,8 @@ func (m *Model) noteDoubts(mem *memory, l *look, believed []float64, good float6
 func (m *memory) bearOut(k GroupKey, d day) {
 	for i := range m.doubts {
 		if x := &m.doubts[i]; x.Group == k && dayOf(x.MeasuredAt) == d && x.standsAlone() {
-			x.Reason += borneOut
+			x.BorneOut = true
+			x.Reason += "; another reading of that day bears the track out"
 		}
 	}
 }

@@ -23,7 +23,7 @@ func OutlookMessage(o *trend.Outlook) *creepagev1.Outlook {
 		CodeProbability_30D: finite(o.P30), CodeProbability_90D: finite(o.P90),
 		DaysToCodeP10: Optional(o.DaysP10), DaysToCodeP50: Optional(o.DaysP50), DaysToCodeP90: Optional(o.DaysP90),
 		LimitingComponent: Stated(creepagev1.Reading_Component(o.Limiting)),
-		Reason:            o.Reason, Missing: o.Missing, EvaluateTime: Timestamp(o.EvaluatedAt),
+		Reason:            o.Reason(), Missing: o.Missing, EvaluateTime: Timestamp(o.EvaluatedAt),
 		CodeSetTime: Timestamp(o.CodeSet), MonitorDefectTime: Timestamp(o.MonitorDefect), ParameterVersion: o.Version,
 		MeasureAgainBy: dayOf(o.MeasureAgainBy),
 	}
@@ -36,6 +36,9 @@ func OutlookMessage(o *trend.Outlook) *creepagev1.Outlook {
 	}
 	for _, c := range o.Curve {
 		m.Curve = append(m.Curve, &creepagev1.CurvePoint{Days: c.Days, Probability: finite(c.Probability)})
+	}
+	if o.Unsettled.Cause != 0 {
+		m.Unsettled = doubtMessage(&o.Unsettled)
 	}
 	for i := range o.Doubts {
 		m.Doubted = append(m.Doubted, doubtMessage(&o.Doubts[i]))

@@ -242,7 +242,7 @@ func (b *Board) unsettled(ctx context.Context, p *firstPage) error {
 	filter := p.Choice.filter([]string{"unknown"}) + fmt.Sprintf(" AND measure_again_by >= %q AND measure_again_by <= %q", day.AddDate(0, 0, -1).Format(time.RFC3339), day.Format(time.RFC3339))
 	res, err := b.fleet.ListOutlooks(ctx, &creepagev1.ListOutlooksRequest{PageSize: 10 * quietRows, Filter: filter, OrderBy: "measure_again_by"})
 	for _, o := range res.GetOutlooks() {
-		if strings.HasPrefix(o.GetReason(), trend.NotSettled) {
+		if o.Unsettled != nil {
 			p.Unsettled = append(p.Unsettled, o)
 		}
 	}

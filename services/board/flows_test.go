@@ -91,6 +91,10 @@ func TestWhatIsNotSettledIsOnTheFirstPage(t *testing.T) {
 	if text := run(b, chromedp.Text(chromedp.CSS("section.rest"))); !strings.Contains(text, "odd-01: Not settled: the last look at the compressor HV+") {
 		t.Errorf("the first page does not tell of it:\n%s", text)
 	}
+	b.open("/vehicles/odd-01")
+	if facts := run(b, chromedp.Text(chromedp.CSS(".verdict"))); !strings.Contains(facts, "Not settled") || strings.Contains(facts, "Chance within") {
+		t.Errorf("the chances, which leave that look out, stand beside it:\n%s", facts)
+	}
 	b.quiet()
 }
 

@@ -37,7 +37,7 @@ const (
 	Outlook_DUE Outlook_State = 3
 	// Below the code limit now.
 	Outlook_UNDER Outlook_State = 4
-	// Too little to say, see missing; or not settled: the last look at a part lies below its limit and is doubted, see reason.
+	// Too little to say, see missing; or not settled: the last look at a part lies below its limit and is doubted, see unsettled.
 	Outlook_UNKNOWN Outlook_State = 5
 )
 
@@ -300,8 +300,12 @@ type Outlook struct {
 	// The newest readings of the limiting component, or of the whole vehicle where
 	// none limits, oldest first. Only in lists that ask for them.
 	RecentReadings []*RecentReading `protobuf:"bytes,24,rep,name=recent_readings,json=recentReadings,proto3" json:"recent_readings,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// The last look at a part where it lies below the part's limit, is doubted, and
+	// nothing else speaks for or against it: measure again at once. The
+	// probabilities leave it out. Absent where there is none.
+	Unsettled     *DoubtedReading `protobuf:"bytes,25,opt,name=unsettled,proto3" json:"unsettled,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Outlook) Reset() {
@@ -498,6 +502,13 @@ func (x *Outlook) GetParameterVersion() string {
 func (x *Outlook) GetRecentReadings() []*RecentReading {
 	if x != nil {
 		return x.RecentReadings
+	}
+	return nil
+}
+
+func (x *Outlook) GetUnsettled() *DoubtedReading {
+	if x != nil {
+		return x.Unsettled
 	}
 	return nil
 }
@@ -2557,7 +2568,7 @@ const file_creepage_v1_vehicle_proto_rawDesc = "" +
 	"\aaliases\x18\a \x03(\tB\x03\xe0A\x03R\aaliases:<\xeaA9\n" +
 	"\x10creepage/Vehicle\x12\x12vehicles/{vehicle}*\bvehicles2\avehicleB\f\n" +
 	"\n" +
-	"_last_shop\"\xbb\v\n" +
+	"_last_shop\"\xf6\v\n" +
 	"\aOutlook\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12\x18\n" +
 	"\avehicle\x18\x02 \x01(\tR\avehicle\x12\x1a\n" +
@@ -2583,7 +2594,8 @@ const file_creepage_v1_vehicle_proto_rawDesc = "" +
 	"\rcode_set_time\x18\x15 \x01(\v2\x1a.google.protobuf.TimestampR\vcodeSetTime\x12J\n" +
 	"\x13monitor_defect_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampR\x11monitorDefectTime\x12+\n" +
 	"\x11parameter_version\x18\x17 \x01(\tR\x10parameterVersion\x12C\n" +
-	"\x0frecent_readings\x18\x18 \x03(\v2\x1a.creepage.v1.RecentReadingR\x0erecentReadings\"X\n" +
+	"\x0frecent_readings\x18\x18 \x03(\v2\x1a.creepage.v1.RecentReadingR\x0erecentReadings\x129\n" +
+	"\tunsettled\x18\x19 \x01(\v2\x1b.creepage.v1.DoubtedReadingR\tunsettled\"X\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
@@ -2850,64 +2862,65 @@ var file_creepage_v1_vehicle_proto_depIdxs = []int32{
 	34, // 11: creepage.v1.Outlook.code_set_time:type_name -> google.protobuf.Timestamp
 	34, // 12: creepage.v1.Outlook.monitor_defect_time:type_name -> google.protobuf.Timestamp
 	4,  // 13: creepage.v1.Outlook.recent_readings:type_name -> creepage.v1.RecentReading
-	34, // 14: creepage.v1.RecentReading.measure_time:type_name -> google.protobuf.Timestamp
-	36, // 15: creepage.v1.RecentReading.relation:type_name -> creepage.v1.Reading.Relation
-	35, // 16: creepage.v1.MeasureNext.component:type_name -> creepage.v1.Reading.Component
-	35, // 17: creepage.v1.Part.component:type_name -> creepage.v1.Reading.Component
-	34, // 18: creepage.v1.Part.declining_since_time:type_name -> google.protobuf.Timestamp
-	34, // 19: creepage.v1.Part.last_measure_time:type_name -> google.protobuf.Timestamp
-	34, // 20: creepage.v1.DoubtedReading.measure_time:type_name -> google.protobuf.Timestamp
-	35, // 21: creepage.v1.DoubtedReading.component:type_name -> creepage.v1.Reading.Component
-	35, // 22: creepage.v1.Track.component:type_name -> creepage.v1.Reading.Component
-	10, // 23: creepage.v1.Track.estimates:type_name -> creepage.v1.Estimate
-	34, // 24: creepage.v1.Estimate.time:type_name -> google.protobuf.Timestamp
-	35, // 25: creepage.v1.Repair.component:type_name -> creepage.v1.Reading.Component
-	1,  // 26: creepage.v1.Repair.kind:type_name -> creepage.v1.Repair.Kind
-	34, // 27: creepage.v1.Repair.occur_time:type_name -> google.protobuf.Timestamp
-	34, // 28: creepage.v1.Repair.create_time:type_name -> google.protobuf.Timestamp
-	2,  // 29: creepage.v1.ListVehiclesResponse.vehicles:type_name -> creepage.v1.Vehicle
-	34, // 30: creepage.v1.GetOutlookRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	22, // 31: creepage.v1.CountOutlooksResponse.counts:type_name -> creepage.v1.OutlookCount
-	0,  // 32: creepage.v1.OutlookCount.state:type_name -> creepage.v1.Outlook.State
-	3,  // 33: creepage.v1.ListOutlooksResponse.outlooks:type_name -> creepage.v1.Outlook
-	9,  // 34: creepage.v1.ListTracksResponse.tracks:type_name -> creepage.v1.Track
-	28, // 35: creepage.v1.ListReadingsResponse.readings:type_name -> creepage.v1.AssessedReading
-	37, // 36: creepage.v1.AssessedReading.reading:type_name -> creepage.v1.Reading
-	38, // 37: creepage.v1.AssessedReading.assessment:type_name -> creepage.v1.Assessment
-	11, // 38: creepage.v1.CreateRepairRequest.repair:type_name -> creepage.v1.Repair
-	11, // 39: creepage.v1.ListRepairsResponse.repairs:type_name -> creepage.v1.Repair
-	39, // 40: creepage.v1.ListCodesResponse.codes:type_name -> creepage.v1.CodeSighting
-	12, // 41: creepage.v1.FleetService.ListVehicles:input_type -> creepage.v1.ListVehiclesRequest
-	14, // 42: creepage.v1.FleetService.GetVehicle:input_type -> creepage.v1.GetVehicleRequest
-	15, // 43: creepage.v1.FleetService.RenameVehicle:input_type -> creepage.v1.RenameVehicleRequest
-	16, // 44: creepage.v1.FleetService.MergeVehicles:input_type -> creepage.v1.MergeVehiclesRequest
-	17, // 45: creepage.v1.FleetService.RetireVehicle:input_type -> creepage.v1.RetireVehicleRequest
-	18, // 46: creepage.v1.FleetService.GetOutlook:input_type -> creepage.v1.GetOutlookRequest
-	19, // 47: creepage.v1.FleetService.ListOutlooks:input_type -> creepage.v1.ListOutlooksRequest
-	20, // 48: creepage.v1.FleetService.CountOutlooks:input_type -> creepage.v1.CountOutlooksRequest
-	24, // 49: creepage.v1.FleetService.ListTracks:input_type -> creepage.v1.ListTracksRequest
-	26, // 50: creepage.v1.FleetService.ListReadings:input_type -> creepage.v1.ListReadingsRequest
-	29, // 51: creepage.v1.FleetService.CreateRepair:input_type -> creepage.v1.CreateRepairRequest
-	30, // 52: creepage.v1.FleetService.ListRepairs:input_type -> creepage.v1.ListRepairsRequest
-	32, // 53: creepage.v1.FleetService.ListCodes:input_type -> creepage.v1.ListCodesRequest
-	13, // 54: creepage.v1.FleetService.ListVehicles:output_type -> creepage.v1.ListVehiclesResponse
-	2,  // 55: creepage.v1.FleetService.GetVehicle:output_type -> creepage.v1.Vehicle
-	2,  // 56: creepage.v1.FleetService.RenameVehicle:output_type -> creepage.v1.Vehicle
-	2,  // 57: creepage.v1.FleetService.MergeVehicles:output_type -> creepage.v1.Vehicle
-	2,  // 58: creepage.v1.FleetService.RetireVehicle:output_type -> creepage.v1.Vehicle
-	3,  // 59: creepage.v1.FleetService.GetOutlook:output_type -> creepage.v1.Outlook
-	23, // 60: creepage.v1.FleetService.ListOutlooks:output_type -> creepage.v1.ListOutlooksResponse
-	21, // 61: creepage.v1.FleetService.CountOutlooks:output_type -> creepage.v1.CountOutlooksResponse
-	25, // 62: creepage.v1.FleetService.ListTracks:output_type -> creepage.v1.ListTracksResponse
-	27, // 63: creepage.v1.FleetService.ListReadings:output_type -> creepage.v1.ListReadingsResponse
-	11, // 64: creepage.v1.FleetService.CreateRepair:output_type -> creepage.v1.Repair
-	31, // 65: creepage.v1.FleetService.ListRepairs:output_type -> creepage.v1.ListRepairsResponse
-	33, // 66: creepage.v1.FleetService.ListCodes:output_type -> creepage.v1.ListCodesResponse
-	54, // [54:67] is the sub-list for method output_type
-	41, // [41:54] is the sub-list for method input_type
-	41, // [41:41] is the sub-list for extension type_name
-	41, // [41:41] is the sub-list for extension extendee
-	0,  // [0:41] is the sub-list for field type_name
+	8,  // 14: creepage.v1.Outlook.unsettled:type_name -> creepage.v1.DoubtedReading
+	34, // 15: creepage.v1.RecentReading.measure_time:type_name -> google.protobuf.Timestamp
+	36, // 16: creepage.v1.RecentReading.relation:type_name -> creepage.v1.Reading.Relation
+	35, // 17: creepage.v1.MeasureNext.component:type_name -> creepage.v1.Reading.Component
+	35, // 18: creepage.v1.Part.component:type_name -> creepage.v1.Reading.Component
+	34, // 19: creepage.v1.Part.declining_since_time:type_name -> google.protobuf.Timestamp
+	34, // 20: creepage.v1.Part.last_measure_time:type_name -> google.protobuf.Timestamp
+	34, // 21: creepage.v1.DoubtedReading.measure_time:type_name -> google.protobuf.Timestamp
+	35, // 22: creepage.v1.DoubtedReading.component:type_name -> creepage.v1.Reading.Component
+	35, // 23: creepage.v1.Track.component:type_name -> creepage.v1.Reading.Component
+	10, // 24: creepage.v1.Track.estimates:type_name -> creepage.v1.Estimate
+	34, // 25: creepage.v1.Estimate.time:type_name -> google.protobuf.Timestamp
+	35, // 26: creepage.v1.Repair.component:type_name -> creepage.v1.Reading.Component
+	1,  // 27: creepage.v1.Repair.kind:type_name -> creepage.v1.Repair.Kind
+	34, // 28: creepage.v1.Repair.occur_time:type_name -> google.protobuf.Timestamp
+	34, // 29: creepage.v1.Repair.create_time:type_name -> google.protobuf.Timestamp
+	2,  // 30: creepage.v1.ListVehiclesResponse.vehicles:type_name -> creepage.v1.Vehicle
+	34, // 31: creepage.v1.GetOutlookRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	22, // 32: creepage.v1.CountOutlooksResponse.counts:type_name -> creepage.v1.OutlookCount
+	0,  // 33: creepage.v1.OutlookCount.state:type_name -> creepage.v1.Outlook.State
+	3,  // 34: creepage.v1.ListOutlooksResponse.outlooks:type_name -> creepage.v1.Outlook
+	9,  // 35: creepage.v1.ListTracksResponse.tracks:type_name -> creepage.v1.Track
+	28, // 36: creepage.v1.ListReadingsResponse.readings:type_name -> creepage.v1.AssessedReading
+	37, // 37: creepage.v1.AssessedReading.reading:type_name -> creepage.v1.Reading
+	38, // 38: creepage.v1.AssessedReading.assessment:type_name -> creepage.v1.Assessment
+	11, // 39: creepage.v1.CreateRepairRequest.repair:type_name -> creepage.v1.Repair
+	11, // 40: creepage.v1.ListRepairsResponse.repairs:type_name -> creepage.v1.Repair
+	39, // 41: creepage.v1.ListCodesResponse.codes:type_name -> creepage.v1.CodeSighting
+	12, // 42: creepage.v1.FleetService.ListVehicles:input_type -> creepage.v1.ListVehiclesRequest
+	14, // 43: creepage.v1.FleetService.GetVehicle:input_type -> creepage.v1.GetVehicleRequest
+	15, // 44: creepage.v1.FleetService.RenameVehicle:input_type -> creepage.v1.RenameVehicleRequest
+	16, // 45: creepage.v1.FleetService.MergeVehicles:input_type -> creepage.v1.MergeVehiclesRequest
+	17, // 46: creepage.v1.FleetService.RetireVehicle:input_type -> creepage.v1.RetireVehicleRequest
+	18, // 47: creepage.v1.FleetService.GetOutlook:input_type -> creepage.v1.GetOutlookRequest
+	19, // 48: creepage.v1.FleetService.ListOutlooks:input_type -> creepage.v1.ListOutlooksRequest
+	20, // 49: creepage.v1.FleetService.CountOutlooks:input_type -> creepage.v1.CountOutlooksRequest
+	24, // 50: creepage.v1.FleetService.ListTracks:input_type -> creepage.v1.ListTracksRequest
+	26, // 51: creepage.v1.FleetService.ListReadings:input_type -> creepage.v1.ListReadingsRequest
+	29, // 52: creepage.v1.FleetService.CreateRepair:input_type -> creepage.v1.CreateRepairRequest
+	30, // 53: creepage.v1.FleetService.ListRepairs:input_type -> creepage.v1.ListRepairsRequest
+	32, // 54: creepage.v1.FleetService.ListCodes:input_type -> creepage.v1.ListCodesRequest
+	13, // 55: creepage.v1.FleetService.ListVehicles:output_type -> creepage.v1.ListVehiclesResponse
+	2,  // 56: creepage.v1.FleetService.GetVehicle:output_type -> creepage.v1.Vehicle
+	2,  // 57: creepage.v1.FleetService.RenameVehicle:output_type -> creepage.v1.Vehicle
+	2,  // 58: creepage.v1.FleetService.MergeVehicles:output_type -> creepage.v1.Vehicle
+	2,  // 59: creepage.v1.FleetService.RetireVehicle:output_type -> creepage.v1.Vehicle
+	3,  // 60: creepage.v1.FleetService.GetOutlook:output_type -> creepage.v1.Outlook
+	23, // 61: creepage.v1.FleetService.ListOutlooks:output_type -> creepage.v1.ListOutlooksResponse
+	21, // 62: creepage.v1.FleetService.CountOutlooks:output_type -> creepage.v1.CountOutlooksResponse
+	25, // 63: creepage.v1.FleetService.ListTracks:output_type -> creepage.v1.ListTracksResponse
+	27, // 64: creepage.v1.FleetService.ListReadings:output_type -> creepage.v1.ListReadingsResponse
+	11, // 65: creepage.v1.FleetService.CreateRepair:output_type -> creepage.v1.Repair
+	31, // 66: creepage.v1.FleetService.ListRepairs:output_type -> creepage.v1.ListRepairsResponse
+	33, // 67: creepage.v1.FleetService.ListCodes:output_type -> creepage.v1.ListCodesResponse
+	55, // [55:68] is the sub-list for method output_type
+	42, // [42:55] is the sub-list for method input_type
+	42, // [42:42] is the sub-list for extension type_name
+	42, // [42:42] is the sub-list for extension extendee
+	0,  // [0:42] is the sub-list for field type_name
 }
 
 func init() { file_creepage_v1_vehicle_proto_init() }

@@ -2226,6 +2226,12 @@ export interface components {
             recentReadings?: components["schemas"]["creepage.v1.RecentReading"][];
             /** @description The state in one word. */
             state?: components["schemas"]["creepage.v1.Outlook.State"];
+            /**
+             * @description The last look at a part where it lies below the part's limit, is doubted, and
+             *     nothing else speaks for or against it: measure again at once. The
+             *     probabilities leave it out. Absent where there is none.
+             */
+            unsettled?: components["schemas"]["creepage.v1.DoubtedReading"];
             /** @description Resource name of the vehicle. */
             vehicle?: string;
         };
