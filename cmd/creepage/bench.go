@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -87,7 +88,7 @@ func benchProblem(cmd *cobra.Command, err error, called func(field string) strin
 	}
 	lines := make([]string, len(p.Fields))
 	for i, f := range p.Fields {
-		lines[i] = called(f.Path) + ": " + problem.InFiles(f.Path, f.Description)
+		lines[i] = called(f.Path) + ": " + cmp.Or(f.InFiles, f.Description)
 	}
 	return wrongUsage(cmd, strings.Join(lines, "\n"))
 }

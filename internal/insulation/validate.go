@@ -1,6 +1,7 @@
 package insulation
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"time"
@@ -137,22 +138,22 @@ func checkTimes(v *Violations, r *Reading, now time.Time) {
 
 func checkPlace(v *Violations, r *Reading) {
 	if r.Method.String() == "" {
-		v.add("method", uint8(r.Method), "allowed are tester, monitor, voltmeter")
+		v.addWord("method", r.Method, "", methodWords[1:]...)
 	}
 	if r.Component.String() == "" {
-		v.add("component", uint8(r.Component), "allowed are battery, cable, inverter, motor, generator, compressor, converter, charger, heater, fuel_cell, system")
+		v.addWord("component", r.Component, "", componentWords[1:]...)
 		return
 	}
 	live := r.Method == Monitor || r.Method == Voltmeter
 	if live && r.Component != System {
-		v.add("component", r.Component.String(), "a %s reading is of the whole vehicle; allowed is system", r.Method)
+		v.addWord("component", r.Component, fmt.Sprintf("a %s reading is of the whole vehicle", r.Method), System.String())
 	}
 	checkConductor(v, r, live)
 	switch {
 	case r.Reference.String() == "" && (r.Component != System || r.Reference != 0):
-		v.add("reference", uint8(r.Reference), "allowed are chassis, shield")
+		v.addWord("reference", r.Reference, "", referenceWords[1:]...)
 	case r.Component == System && r.Reference == Shield:
-		v.add("reference", r.Reference.String(), "the whole vehicle is measured to chassis; allowed is chassis")
+		v.addWord("reference", r.Reference, "the whole vehicle is measured to chassis", Chassis.String())
 	}
 	checkQuantity(v, r)
 }
@@ -162,11 +163,11 @@ func checkConductor(v *Violations, r *Reading, live bool) {
 	switch {
 	case r.Conductor == 0 && r.Component == System:
 	case r.Conductor.String() == "":
-		v.add("conductor", uint8(r.Conductor), "allowed are hv_plus, hv_minus, phase_u, phase_v, phase_w, all")
+		v.addWord("conductor", r.Conductor, "", conductorWords[1:]...)
 	case phase && !r.Component.hasPhases():
-		v.add("conductor", r.Conductor.String(), "a %s has no phases here; allowed are hv_plus, hv_minus, all", r.Component)
+		v.addWord("conductor", r.Conductor, fmt.Sprintf("a %s has no phases here", r.Component), HVPlus.String(), HVMinus.String(), AllConductors.String())
 	case live && r.Conductor != AllConductors:
-		v.add("conductor", r.Conductor.String(), "a %s reading is of the whole circuit; allowed is all", r.Method)
+		v.addWord("conductor", r.Conductor, fmt.Sprintf("a %s reading is of the whole circuit", r.Method), AllConductors.String())
 	}
 }
 
@@ -184,11 +185,11 @@ func checkQuantity(v *Violations, r *Reading) {
 	switch {
 	case r.Quantity == 0:
 	case r.Quantity.String() == "":
-		v.add("quantity", uint8(r.Quantity), "allowed are parallel, weaker_pole")
+		v.addWord("quantity", r.Quantity, "", quantityWords[1:]...)
 	case r.Quantity == WeakerPole && r.Component != System:
-		v.add("quantity", r.Quantity.String(), "only the whole vehicle (system) has a weaker pole; allowed is parallel")
+		v.addWord("quantity", r.Quantity, "only the whole vehicle (system) has a weaker pole", Parallel.String())
 	case r.Quantity == WeakerPole && r.Method == Tester:
-		v.add("quantity", r.Quantity.String(), "an insulation tester with the poles tied together reads them in parallel; allowed is parallel")
+		v.addWord("quantity", r.Quantity, "an insulation tester with the poles tied together reads them in parallel", Parallel.String())
 	}
 }
 
@@ -230,10 +231,10 @@ func checkCircumstances(v *Violations, r *Reading) {
 	}
 	checkBetween(v, "part_temperature_celsius", r.PartCelsius, MinPartCelsius, MaxPartCelsius, "C")
 	if r.Moisture != 0 && r.Moisture.String() == "" {
-		v.add("moisture", uint8(r.Moisture), "allowed are dry, wet, or nothing")
+		v.addWord("moisture", r.Moisture, "it may be left out", moistureWords[1:]...)
 	}
 	if r.Warmth != 0 && r.Warmth.String() == "" {
-		v.add("warmth", uint8(r.Warmth), "allowed are cold, hot, or nothing")
+		v.addWord("warmth", r.Warmth, "it may be left out", warmthWords[1:]...)
 	}
 }
 

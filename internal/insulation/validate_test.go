@@ -87,18 +87,18 @@ func TestValidateNamesFieldValueAndWhatIsAllowed(t *testing.T) {
 			r.Precautions.GlovesTested = time.Time{}
 		}},
 		{"calibration_time", `"2027-03-02T12:00:00Z"`, "last calibrated", func(r *insulation.Reading) { r.CalibratedAt = now.AddDate(1, 0, 0) }},
-		{"method", "0", "tester, monitor, voltmeter", func(r *insulation.Reading) { r.Method = 0 }},
+		{"method", "0", "0: allowed are tester, monitor, voltmeter", func(r *insulation.Reading) { r.Method = 0 }},
 		{"component", "99", "battery", func(r *insulation.Reading) { r.Component = 99 }},
-		{"component", `"motor"`, "allowed is system", func(r *insulation.Reading) {
+		{"component", "motor", "a monitor reading is of the whole vehicle; allowed is system", func(r *insulation.Reading) {
 			r.Method, r.Conductor, r.HoldSeconds = insulation.Monitor, insulation.AllConductors, math.NaN()
 		}},
 		{"conductor", "0", "phase_u", func(r *insulation.Reading) { r.Conductor = 0 }},
-		{"conductor", `"phase_u"`, "hv_plus, hv_minus, all", func(r *insulation.Reading) { r.Component = insulation.Battery }},
-		{"conductor", `"hv_plus"`, "allowed is all", func(r *insulation.Reading) { *r = monitorReading(); r.Conductor = insulation.HVPlus }},
+		{"conductor", "phase_u", "a battery has no phases here; allowed are hv_plus, hv_minus, all", func(r *insulation.Reading) { r.Component = insulation.Battery }},
+		{"conductor", "hv_plus", "allowed is all", func(r *insulation.Reading) { *r = monitorReading(); r.Conductor = insulation.HVPlus }},
 		{"reference", "0", "chassis, shield", func(r *insulation.Reading) { r.Reference = 0 }},
-		{"reference", `"shield"`, "allowed is chassis", func(r *insulation.Reading) { *r = monitorReading(); r.Reference = insulation.Shield }},
+		{"reference", "shield", "allowed is chassis", func(r *insulation.Reading) { *r = monitorReading(); r.Reference = insulation.Shield }},
 		{"quantity", "7", "parallel, weaker_pole", func(r *insulation.Reading) { r.Quantity = 7 }},
-		{"quantity", `"weaker_pole"`, "allowed is parallel", func(r *insulation.Reading) { r.Quantity = insulation.WeakerPole }},
+		{"quantity", "weaker_pole", "allowed is parallel", func(r *insulation.Reading) { r.Quantity = insulation.WeakerPole }},
 		{"relation", "0", "= (equal)", func(r *insulation.Reading) { r.Relation = 0 }},
 		{"resistance_ohms", "NaN", "0.01 to 1e+15", func(r *insulation.Reading) { r.Ohms = math.NaN() }},
 		{"resistance_ohms", "-5", "0.01 to 1e+15", func(r *insulation.Reading) { r.Ohms = -5 }},
@@ -125,7 +125,7 @@ func TestValidateNamesFieldValueAndWhatIsAllowed(t *testing.T) {
 		r := goodReading()
 		c.change(&r)
 		v := insulation.Validate(&r, now)
-		if len(v) != 1 || v[0].Field != c.field || v[0].Value != c.value || !strings.Contains(v[0].Description, c.allowed) {
+		if len(v) != 1 || v[0].Field != c.field || v[0].Value != c.value || !strings.Contains(v[0].Sentence(), c.allowed) {
 			t.Errorf("%s %s: got %#v, want one violation saying %q", c.field, c.value, v, c.allowed)
 		}
 	}

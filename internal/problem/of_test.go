@@ -44,7 +44,7 @@ func TestWhatTheContractRefusesIsNamedWithItsValue(t *testing.T) {
 	}
 }
 
-// The domain writes its words as files do; the API answers with its own.
+// The domain writes its words as files do; the API answers with its own, and keeps what files are told.
 func TestTheDomainsWordsAreAnsweredAsTheAPIWritesThem(t *testing.T) {
 	nan := math.NaN()
 	good := insulation.Reading{ID: "r-1", Shop: "quay", Vehicle: "truck-1", MeasuredAt: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC), Method: insulation.Tester, Component: insulation.Battery,
@@ -52,18 +52,21 @@ func TestTheDomainsWordsAreAnsweredAsTheAPIWritesThem(t *testing.T) {
 	for _, c := range []struct {
 		change func(*insulation.Reading)
 		want   string
+		files  string
 	}{
-		{func(r *insulation.Reading) { r.Conductor = insulation.PhaseV }, "conductor PHASE_V: a battery has no phases here; allowed are HV_PLUS, HV_MINUS, ALL"},
-		{func(r *insulation.Reading) { r.Method, r.Conductor = insulation.Monitor, insulation.AllConductors }, "component BATTERY: a monitor reading is of the whole vehicle; allowed is SYSTEM"},
-		{func(r *insulation.Reading) { r.Method = 9 }, "method 9: allowed are TESTER, MONITOR, VOLTMETER"},
-		{func(r *insulation.Reading) { r.Moisture = 9 }, "moisture 9: allowed are DRY, WET, or nothing"},
-		{func(r *insulation.Reading) { r.Shop = "all dry" }, `shop "all dry": allowed are letters a to z, digits and - _ . ~`},
+		{func(r *insulation.Reading) { r.Conductor = insulation.PhaseV }, "conductor PHASE_V: a battery has no phases here; allowed are HV_PLUS, HV_MINUS, ALL",
+			"phase_v: a battery has no phases here; allowed are hv_plus, hv_minus, all"},
+		{func(r *insulation.Reading) { r.Method, r.Conductor = insulation.Monitor, insulation.AllConductors }, "component BATTERY: a monitor reading is of the whole vehicle; allowed is SYSTEM",
+			"battery: a monitor reading is of the whole vehicle; allowed is system"},
+		{func(r *insulation.Reading) { r.Method = 9 }, "method 9: allowed are TESTER, MONITOR, VOLTMETER", "9: allowed are tester, monitor, voltmeter"},
+		{func(r *insulation.Reading) { r.Moisture = 9 }, "moisture 9: it may be left out; allowed are DRY, WET", "9: it may be left out; allowed are dry, wet"},
+		{func(r *insulation.Reading) { r.Shop = "all dry" }, `shop "all dry": allowed are letters a to z, digits and - _ . ~`, ""},
 	} {
 		r := good
 		c.change(&r)
 		fields := problem.FromDomain(insulation.Validate(&r, r.MeasuredAt))
-		if len(fields) != 1 || fields[0].Path+" "+fields[0].Description != c.want {
-			t.Errorf("%v, want %s", fields, c.want)
+		if len(fields) != 1 || fields[0].Path+" "+fields[0].Description != c.want || fields[0].InFiles != c.files {
+			t.Errorf("%q, want %s, and in files %q", fields, c.want, c.files)
 		}
 	}
 }

@@ -11,7 +11,7 @@ package problem
 import (
 	"fmt"
 	"maps"
-	"regexp"
+	"slices"
 	"strings"
 	"time"
 
@@ -43,6 +43,7 @@ type Error struct {
 type Field struct {
 	Path        string // proto snake_case, such as readings[3].hold_seconds
 	Description string // the value and what is allowed
+	InFiles     string // the same with words as files and the command line write them; empty where it is about no words
 }
 
 // Error returns the message, and the cause where there is one.
@@ -167,66 +168,31 @@ func FromWire(errs wire.FieldErrors) []Field {
 	return fields
 }
 
-// FromDomain turns what is wrong with a value of the domain into fields.
+// FromDomain turns what is wrong with a value of the domain into fields. The API writes
+// words in capitals, the domain, as files and people do, in small letters.
 func FromDomain(violations insulation.Violations) []Field {
 	fields := make([]Field, len(violations))
 	for i, v := range violations {
-		value, description := v.Value, v.Description
-		if ofWords[v.Field] {
-			value = strings.ToUpper(strings.Trim(value, `"`))
-			if about, allowed, ok := strings.Cut(description, "allowed "); ok {
-				description = about + "allowed " + domainWord.ReplaceAllStringFunc(allowed, strings.ToUpper)
+		f := Field{Path: v.Field}
+		if len(v.Words) > 0 {
+			f.InFiles = v.Sentence()
+			v.Value, v.Words = strings.ToUpper(v.Value), slices.Clone(v.Words)
+			for j, word := range v.Words {
+				v.Words[j] = strings.ToUpper(word)
 			}
 		}
-		fields[i] = Field{Path: v.Field, Description: value + ": " + description}
+		f.Description = v.Sentence()
+		fields[i] = f
 	}
 	return fields
-}
-
-// ofWords are the fields of a reading that take words, which the API writes in
-// capitals and the domain, as files and people do, in small letters.
-var ofWords = map[string]bool{"method": true, "component": true, "conductor": true, "reference": true, "quantity": true, "relation": true, "moisture": true, "warmth": true}
-
-// InFiles is what the API says of a field as files and the command line write its words.
-func InFiles(field, description string) string {
-	if !ofWords[field[strings.LastIndexByte(field, '.')+1:]] {
-		return description
-	}
-	return capitals.ReplaceAllStringFunc(description, strings.ToLower)
-}
-
-var capitals = regexp.MustCompile(`\b[A-Z][A-Z_]+\b`)
-
-var domainWord = regexp.MustCompile(`\b(` + strings.Join(wordsOfDomain(), "|") + `)\b`)
-
-func wordsOfDomain() []string {
-	words := []string{"equal", "above", "below"}
-	for _, list := range [][]string{
-		textsOf(insulation.Tester, insulation.Voltmeter), textsOf(insulation.Battery, insulation.System), textsOf(insulation.HVPlus, insulation.AllConductors),
-		textsOf(insulation.Chassis, insulation.Shield), textsOf(insulation.Parallel, insulation.WeakerPole), textsOf(insulation.Dry, insulation.Wet), textsOf(insulation.Cold, insulation.Hot),
-	} {
-		words = append(words, list...)
-	}
-	return words
-}
-
-// textsOf lists the words from the first to the last of a set.
-func textsOf[T interface {
-	~uint8
-	fmt.Stringer
-}](first, last T) []string {
-	var list []string
-	for v := first; v <= last; v++ {
-		list = append(list, v.String())
-	}
-	return list
 }
 
 // Under puts the fields' paths under a parent, such as readings[3].
 func Under(parent string, fields []Field) []Field {
 	moved := make([]Field, len(fields))
 	for i, f := range fields {
-		moved[i] = Field{Path: parent + "." + f.Path, Description: f.Description}
+		f.Path = parent + "." + f.Path
+		moved[i] = f
 	}
 	return moved
 }

@@ -1,6 +1,7 @@
 package sheet
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"errors"
@@ -266,7 +267,7 @@ func (im *Import) submit(ctx context.Context, rows []Row, at *Checkpoint) error 
 	resp, err := im.Submit(ctx, req)
 	if status.Code(err) == codes.InvalidArgument {
 		if len(rows) == 1 {
-			return im.reject(rows[0], refusal(status.Convert(err).Proto()), at)
+			return im.reject(rows[0], im.refusal(&rows[0], status.Convert(err).Proto()), at)
 		}
 		half := len(rows) / 2
 		if err := im.submit(ctx, rows[:half], at); err != nil {
@@ -301,7 +302,7 @@ func (im *Import) submit(ctx context.Context, rows []Row, at *Checkpoint) error 
 			im.remember(&rows[i].Reading)
 			im.tell(rows[i], nil)
 		default:
-			if err := im.reject(rows[i], refusal(result.GetError()), at); err != nil {
+			if err := im.reject(rows[i], im.refusal(&rows[i], result.GetError()), at); err != nil {
 				return err
 			}
 		}
@@ -312,9 +313,11 @@ func (im *Import) submit(ctx context.Context, rows []Row, at *Checkpoint) error 
 // inRequest is a reading's place in its request, which says nothing about the file.
 var inRequest = regexp.MustCompile(`^readings\[[0-9]+\]\.`)
 
-// refusal puts the service's reason in one line: the fields where it names them.
-func refusal(st *spb.Status) error {
+// refusal puts the service's reason in one line: the fields where it names them,
+// and what it says of words, which it writes as the API does, as tables write them.
+func (im *Import) refusal(row *Row, st *spb.Status) error {
 	s := status.FromProto(st)
+	known := problem.FromDomain(insulation.Validate(&row.Reading, im.Now))
 	for _, d := range s.Details() {
 		bad, ok := d.(*errdetails.BadRequest)
 		if !ok || len(bad.GetFieldViolations()) == 0 {
@@ -325,8 +328,13 @@ func refusal(st *spb.Status) error {
 			if reason != "" {
 				reason += "; "
 			}
-			field := inRequest.ReplaceAllString(v.GetField(), "")
-			reason += field + ": " + problem.InFiles(field, v.GetDescription())
+			field, text := inRequest.ReplaceAllString(v.GetField(), ""), v.GetDescription()
+			for _, k := range known {
+				if k.Path == field && k.Description == text {
+					text = cmp.Or(k.InFiles, text)
+				}
+			}
+			reason += field + ": " + text
 		}
 		return errors.New(reason)
 	}

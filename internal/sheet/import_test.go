@@ -14,6 +14,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	creepagev1 "creepage/api/creepage/v1"
+	"creepage/internal/insulation"
 	"creepage/internal/problem"
 )
 
@@ -227,9 +228,12 @@ func TestMemoryDoesNotGrowWithTheFile(t *testing.T) {
 // What the service refuses of a word is told as a table writes it.
 func TestARefusedWordIsNamedAsATableWritesIt(t *testing.T) {
 	p := problem.Invalid(problem.Field{Path: "readings[3].conductor", Description: "PHASE_V: a battery has no phases here; allowed are HV_PLUS, HV_MINUS, ALL"},
+		problem.Field{Path: "readings[3].reference", Description: "CHASSIS: a rule that this program does not know"},
 		problem.Field{Path: "readings[3].measure_time", Description: "is missing; an RFC 3339 time is needed"})
-	const want = "conductor: phase_v: a battery has no phases here; allowed are hv_plus, hv_minus, all; measure_time: is missing; an RFC 3339 time is needed"
-	if got := refusal(p.GRPCStatus().Proto()); got.Error() != want {
+	const want = "conductor: phase_v: a battery has no phases here; allowed are hv_plus, hv_minus, all; reference: CHASSIS: a rule that this program does not know; " +
+		"measure_time: is missing; an RFC 3339 time is needed"
+	row := Row{Reading: insulation.Reading{Method: insulation.Tester, Component: insulation.Battery, Conductor: insulation.PhaseV, Reference: insulation.Chassis}}
+	if got := new(Import).refusal(&row, p.GRPCStatus().Proto()); got.Error() != want {
 		t.Errorf("%v, want %s", got, want)
 	}
 }
