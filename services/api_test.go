@@ -148,7 +148,7 @@ func TestAShopSubmitsForItselfAndAFeederOnBoardValuesAlone(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := reason(status.FromProto(resp.GetResults()[0].GetError())); got != "METHOD_NOT_ALLOWED" {
+	if got := reason(status.FromProto(resp.GetResults()[0].GetError())); got != "READING_METHOD_NOT_ALLOWED" {
 		t.Errorf("a feeder's tester reading: %v", resp.GetResults()[0])
 	}
 	if resp.GetResults()[1].GetOutcome() != creepagev1.SubmitResult_ACCEPTED {

@@ -673,7 +673,7 @@ func (g *integrator) isRefused() {
 		{"a role that may not", g.shops["nord"], "GET", "/v1/outlooks", "", 403, "ROLE_NOT_ALLOWED", "allowed are FLEET"},
 		{"a shop key that makes keys", g.shops["nord"], "POST", "/v1/keys", `{"key": {"role": "ADMINISTRATOR"}}`, 403, "ROLE_NOT_ALLOWED", "ADMINISTRATOR"},
 		{"a reading of another shop", g.shops["nord"], "POST", "/v1/readings:submit", submit(one), 200, "SHOP_NOT_ALLOWED", "shops/nord"},
-		{"a feeder with a tester's reading", feeder, "POST", "/v1/readings:submit", submit(one), 200, "METHOD_NOT_ALLOWED", "MONITOR"},
+		{"a feeder with a tester's reading", feeder, "POST", "/v1/readings:submit", submit(one), 200, "READING_METHOD_NOT_ALLOWED", "MONITOR"},
 		{"a unit in the number", g.shops["sued"], "POST", "/v1/readings:submit", submit(strings.Replace(one, `5e+08`, `"500 MΩ"`, 1)), 200, "INVALID_FIELDS", "write it without a unit"},
 		{"a word that is none", g.shops["sued"], "POST", "/v1/readings:submit", submit(strings.Replace(one, `"MOTOR"`, `"ENGINE"`, 1)), 200, "INVALID_FIELDS", "readings[0].component"},
 		{"no time", g.shops["sued"], "POST", "/v1/readings:submit", submit(strings.Replace(one, `"measureTime"`, `"visitNote"`, 1)), 200, "INVALID_FIELDS", "visitNote"},

@@ -212,7 +212,7 @@ func (sub *submission) mayNotSubmit(l *line) *problem.Error {
 	case !c.MaySubmitFor(l.reading.Shop):
 		return problem.Denied("SHOP_NOT_ALLOWED", "%s.shop: %q is not the key's shop; allowed is %q", l.path(), wire.Shops.Name(l.reading.Shop), wire.Shops.Name(c.Shop))
 	case c.Role == creepagev1.Key_FEEDER && l.reading.Method != insulation.Monitor:
-		return problem.Denied("METHOD_NOT_ALLOWED", "%s.method: a key of role FEEDER submits on-board values; allowed is MONITOR, not %s", l.path(), l.message.GetMethod())
+		return problem.Denied("READING_METHOD_NOT_ALLOWED", "%s.method: a key of role FEEDER submits on-board values; allowed is MONITOR, not %s", l.path(), l.message.GetMethod())
 	}
 	return nil
 }
