@@ -11,7 +11,7 @@ import (
 )
 
 // encodingVersion is the first byte of a stored memory.
-const encodingVersion = 7
+const encodingVersion = 8
 
 // errShort says that a stored memory ends before it should.
 var errShort = errors.New("stored vehicle memory is cut short or damaged")
@@ -328,6 +328,7 @@ func (g *group) code(c *coder) {
 	}
 	integer(c, &g.readings)
 	integer(c, &g.under)
+	c.bool(&g.underBound)
 	integer(c, &g.slipBy)
 	integer(c, &g.dips.week)
 	integer(c, &g.dips.count)

@@ -25,8 +25,9 @@ type group struct {
 	fromLevel   float64
 
 	// Comparable readings in a row under the service limit.
-	under     int32
-	underOhms float64
+	under      int32
+	underOhms  float64 // the last of them,
+	underBound bool    // which was recorded as a bound: it lies lower
 
 	// A unit slip that was set aside: if the next visit shows it again it is believed. Of a
 	// monitor, the first of a run.

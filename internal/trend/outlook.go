@@ -90,6 +90,7 @@ type Part struct {
 	ServiceLimit  float64   // ohm; 0 if the platform gives none
 	UnderService  int       // comparable readings in a row under the service limit
 	LastUnderOhms float64
+	UnderBound    bool // it was recorded as a bound and lies lower
 }
 
 // Next is the measurement that would tell most.

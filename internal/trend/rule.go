@@ -364,9 +364,16 @@ func (c *condition) words(o *Outlook) string {
 		if part.UnderService > 1 {
 			how = fmt.Sprintf("%d readings in a row", part.UnderService)
 		}
-		read, least := Ohms(part.LastUnderOhms)+", ", Ohms(part.ServiceLimit)
-		if read == least+", " {
-			read = "just " // 9.97 MΩ is 10 MΩ to two figures
+		read, least := Ohms(part.LastUnderOhms), Ohms(part.ServiceLimit)
+		switch near := read == least; { // 9.97 MΩ is 10 MΩ to two figures
+		case near && part.UnderBound:
+			read = ""
+		case near:
+			read = "just "
+		case part.UnderBound:
+			read = "less than " + read + ", "
+		default:
+			read += ", "
 		}
 		return fmt.Sprintf("The %s read %sbelow its service limit of %s: %s.", part.Group.words(), read, least, how)
 	}

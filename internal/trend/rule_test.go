@@ -446,16 +446,23 @@ func TestAWarningThatEndedWaitsAgain(t *testing.T) {
 	}
 }
 
-// A value that reads like its limit once it is rounded is not said to be below itself.
+// A value that reads like its limit once it is rounded is not said to be below itself; of a
+// bound it is said that the value lies lower, not that it was read.
 func TestAReadingJustBelowItsServiceLimitIsSaidToBe(t *testing.T) {
-	for ohms, want := range map[float64]string{
-		9.97e6: "The charger read just below its service limit of 10 MΩ: a single reading, to be confirmed.",
-		9.4e6:  "The charger read 9.4 MΩ, below its service limit of 10 MΩ: a single reading, to be confirmed.",
+	for _, x := range []struct {
+		ohms  float64
+		bound bool
+		want  string
+	}{
+		{9.97e6, false, "The charger read just below its service limit of 10 MΩ: a single reading, to be confirmed."},
+		{9.4e6, false, "The charger read 9.4 MΩ, below its service limit of 10 MΩ: a single reading, to be confirmed."},
+		{9.97e6, true, "The charger read below its service limit of 10 MΩ: a single reading, to be confirmed."},
+		{9.4e6, true, "The charger read less than 9.4 MΩ, below its service limit of 10 MΩ: a single reading, to be confirmed."},
 	} {
-		part := &Part{Group: GroupKey{insulation.Charger, Together}, LastUnderOhms: ohms, ServiceLimit: 1e7, UnderService: 1}
+		part := &Part{Group: GroupKey{insulation.Charger, Together}, LastUnderOhms: x.ohms, UnderBound: x.bound, ServiceLimit: 1e7, UnderService: 1}
 		c := condition{kind: UnderServiceLimit, part: part}
-		if got := c.words(&Outlook{}); got != want {
-			t.Errorf("%g ohm: %q, want %q", ohms, got, want)
+		if got := c.words(&Outlook{}); got != x.want {
+			t.Errorf("%g ohm, a bound: %t: %q, want %q", x.ohms, x.bound, got, x.want)
 		}
 	}
 }

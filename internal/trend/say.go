@@ -241,7 +241,7 @@ func (f *forecast) parts(p *insulation.Platform) []Part {
 		part := Part{Group: g.key,
 			Steady: b[modeStable].w, Declining: b.share(modeDecline, modeDamp), Damp: b.share(modeDamp, modeDrop),
 			Dropped: b[modeDrop].w, Better: b[modeBetter].w, P90: x.p[horizon90], Readings: int(g.readings),
-			ServiceLimit: serviceLimit(p, g.key), UnderService: int(g.under), LastUnderOhms: g.underOhms}
+			ServiceLimit: serviceLimit(p, g.key), UnderService: int(g.under), LastUnderOhms: g.underOhms, UnderBound: g.underBound}
 		part.Decline, part.DeclineSD = b.decline(&f.model.params, x.damp)
 		part.Share = math.Pow(10, -x.mean[horizon90]) / code
 		if g.last != 0 {

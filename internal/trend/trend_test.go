@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -158,6 +159,12 @@ func TestEncodeAndDecodeLeaveTheFutureUnchanged(t *testing.T) {
 		if d%40 == 0 {
 			add(t, m, v, p, visit(d, p, rng, func(insulation.Component, insulation.Conductor) float64 { return 9.4 })...)
 		}
+	}
+	bound := tester(201, insulation.Motor, insulation.PhaseU, 5e7)
+	bound.Reading.Relation = insulation.Below
+	add(t, m, v, p, bound, monitor(202, 3e6))
+	if !slices.ContainsFunc(m.Outlook(v, p, at(203)).Parts, func(x Part) bool { return x.UnderBound }) {
+		t.Error("a bound below the service limit is not remembered as one")
 	}
 	data, err := v.MarshalBinary()
 	if err != nil {

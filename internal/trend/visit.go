@@ -622,7 +622,7 @@ func (g *group) noteService(p *insulation.Platform, l *look) {
 		switch {
 		case l.sights[i].Relation != seenAbove && r.Ohms < pt.LimitOhms:
 			g.under++
-			g.underOhms = r.Ohms
+			g.underOhms, g.underBound = r.Ohms, r.Relation == insulation.Below
 		case l.sights[i].Relation != seenBelow && r.Ohms >= pt.LimitOhms:
 			g.under = 0
 		}
