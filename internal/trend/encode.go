@@ -11,7 +11,7 @@ import (
 )
 
 // encodingVersion is the first byte of a stored memory.
-const encodingVersion = 8
+const encodingVersion = 7
 
 // errShort says that a stored memory ends before it should.
 var errShort = errors.New("stored vehicle memory is cut short or damaged")
