@@ -30,7 +30,7 @@ func (l *Learner) learnBounds(p *Params, vs []*pupil, now day, report *Report) {
 	for _, v := range vs {
 		open := false
 		for i, f := range v.forecasts {
-			b := p.bounds(&usualPolicy, f.watched)
+			b := p.bounds(&usualPolicy, f.on.watched)
 			near, lead := p.keptWithin(&f, b.Days), p.keptWithin(&f, usualPolicy.LeadDays)
 			raised := b.raise(near, lead)
 			call := !open && raised
@@ -63,7 +63,7 @@ func (l *Learner) learnBounds(p *Params, vs []*pupil, now day, report *Report) {
 // keptWithin is the stated chance within some days of a kept forecast, its log-odds on a
 // straight line of the days' logarithm through the two horizons that are kept.
 func (p *Params) keptWithin(f *forecastSample, days float64) float64 {
-	at30 := p.calibrated(f.raw30, 30, f.watched)
-	at90 := max(p.calibrated(f.raw90, 90, f.watched), at30)
+	at30 := p.calibrated(f.raw30, 30, f.on)
+	at90 := max(p.calibrated(f.raw90, 90, f.on), at30)
 	return logistic(logit(at30) + (logit(at90)-logit(at30))*math.Log(days/30)/math.Log(3))
 }

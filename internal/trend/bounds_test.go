@@ -91,7 +91,7 @@ func TestADipBetweenTheBoundsIsNoSecondCall(t *testing.T) {
 	p := Default()
 	b := p.bounds(&usualPolicy, true)
 	for dip, want := range map[raws]float64{{.04, .1}: 30, {.001, .002}: 60} {
-		near := p.keptWithin(&forecastSample{raw30: dip.within30, raw90: dip.within90, watched: true}, b.Days)
+		near := p.keptWithin(&forecastSample{raw30: dip.within30, raw90: dip.within90, on: footing{watched: true}}, b.Days)
 		if near >= b.Raise || (near >= b.End) != (want == 30) {
 			t.Fatalf("%v is stated as %.4f, the bounds are %+v", dip, near, b)
 		}
@@ -121,7 +121,7 @@ func TestTheChanceWithinOtherDaysFollowsTheOdds(t *testing.T) {
 	raw := func(chance float64, days float64, watched bool) float64 { // which is stated as that chance
 		lo, hi := -20.0, 20.0
 		for range 100 {
-			if mid := (lo + hi) / 2; p.calibrated(logistic(mid), days, watched) < chance {
+			if mid := (lo + hi) / 2; p.calibrated(logistic(mid), days, footing{watched: watched}) < chance {
 				lo = mid
 			} else {
 				hi = mid
@@ -130,7 +130,7 @@ func TestTheChanceWithinOtherDaysFollowsTheOdds(t *testing.T) {
 		return logistic((lo + hi) / 2)
 	}
 	for _, watched := range []bool{true, false} {
-		f := forecastSample{watched: watched, raw30: raw(0.1, 30, watched), raw90: raw(0.5, 90, watched)}
+		f := forecastSample{on: footing{watched: watched}, raw30: raw(0.1, 30, watched), raw90: raw(0.5, 90, watched)}
 		for days, odds := range map[float64]float64{30: 1. / 9, 90: 1, 60: 4. / 9, 15: 1. / 36} {
 			if got, want := p.keptWithin(&f, days), odds/(1+odds); math.Abs(got/want-1) > 1e-9 {
 				t.Errorf("monitor %v, %g days: %.6f, want %.6f", watched, days, got, want)
@@ -224,7 +224,7 @@ func TestWorkTeachesNothingOfForecasts(t *testing.T) {
 			l.Observe(id, p, []Entry{monitor(200, 3e6)})
 		}
 		got, _ := l.Learn(at(300))
-		stated[work] = got.calibrated(0.2, 90, true)
+		stated[work] = got.calibrated(0.2, 90, footing{watched: true})
 	}
 	if math.Abs(stated[false]-0.1) > 0.015 || math.Abs(stated[true]-stated[false]) > 0.01 {
 		t.Errorf("0.2 is stated as %.4f without work, %.4f with it; want near 0.1", stated[false], stated[true])
@@ -243,7 +243,7 @@ func TestForecastsThatWereActedUponTeachLittle(t *testing.T) {
 	l.codes = leastCodes
 	base := Default()
 	got, _ := l.Learn(at(300))
-	if was, is := base.calibrated(0.5, 90, true), got.calibrated(0.5, 90, true); math.Abs(is-was) > 0.1 {
+	if was, is := base.calibrated(0.5, 90, footing{watched: true}), got.calibrated(0.5, 90, footing{watched: true}); math.Abs(is-was) > 0.1 {
 		t.Errorf("0.5 is stated as %.3f, before as %.3f", is, was)
 	}
 }

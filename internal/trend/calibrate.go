@@ -6,15 +6,21 @@ import (
 	"gonum.org/v1/gonum/floats"
 )
 
+// footing is what a forecast rests on, by which it is calibrated.
+type footing struct {
+	watched bool    // the whole vehicle's own track is known
+	dropped float64 // how far the leak is of what has just dropped, 0 to 1
+}
+
 // calibrated maps a raw probability within h days to the stated one, between a
 // floor that grows with the horizon and the ceiling.
-func (p *Params) calibrated(raw, h float64, watched bool) float64 {
+func (p *Params) calibrated(raw, h float64, on footing) float64 {
 	x := p.rawOdds(raw, h)
 	c := p.CalibrationTesters
-	if watched {
+	if on.watched {
 		c = p.Calibration
 	}
-	at, of := basis(x, h), c.numbers()
+	at, of := basis(x, h, on.dropped), c.numbers()
 	return p.bounded(logistic(floats.Dot(at[:], of[:])+below(x)), h)
 }
 
@@ -32,30 +38,30 @@ const (
 	seenOdds   = -2   // 12 %
 )
 
-// basis is what each number of a calibration (unseen, seen, scale, horizon) is multiplied
-// by where the raw log-odds within h days are x.
-func basis(x, h float64) [4]float64 {
+// basis is what each number of a calibration (unseen, seen, scale, horizon, dropped) is multiplied
+// by where the raw log-odds within h days are x and the leak is so far of what has just dropped.
+func basis(x, h, dropped float64) [5]float64 {
 	low := min(max((x-seenOdds)/(unseenOdds-seenOdds), 0), 1)
-	return [4]float64{low, 1 - low, max(x-seenOdds, 0), math.Log(h / 90)}
+	return [5]float64{low, 1 - low, max(x-seenOdds, 0), math.Log(h / 90), dropped}
 }
 
 // below is what is added to them below the lower point.
 func below(x float64) float64 { return min(x-unseenOdds, 0) }
 
 // numbers are those that basis multiplies, in its order.
-func (c *Calibration) numbers() [4]float64 {
-	return [4]float64{c.Unseen, c.Seen, c.Scale, c.Horizon}
+func (c *Calibration) numbers() [5]float64 {
+	return [5]float64{c.Unseen, c.Seen, c.Scale, c.Horizon, c.Dropped}
 }
 
 func logit(p float64) float64    { return math.Log(p / (1 - p)) }
 func logistic(z float64) float64 { return 1 / (1 + math.Exp(-z)) }
 
 // curve returns the calibrated curve at some horizons, monotone: what has come by one has come by the next.
-func (p *Params) curve(raw *[numHorizons]float64, rows []int, watched bool) []CurvePoint {
+func (p *Params) curve(raw *[numHorizons]float64, rows []int, on footing) []CurvePoint {
 	out := make([]CurvePoint, 0, len(rows))
 	top := 0.0
 	for _, h := range rows {
-		top = max(top, p.calibrated(raw[h], horizons[h], watched))
+		top = max(top, p.calibrated(raw[h], horizons[h], on))
 		out = append(out, CurvePoint{horizons[h], top})
 	}
 	return out

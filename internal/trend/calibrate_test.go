@@ -54,16 +54,16 @@ func TestOfTheCodesThatComeAtMostOneInTenComesBeforeTheFirstDayAndAtLeastEightWi
 // that calibration; few hardly move what is stated of vehicles of which nothing was seen.
 func TestACalibrationIsLearnedAndTheUnseenLast(t *testing.T) {
 	before := Default().CalibrationTesters
-	truth := Calibration{Unseen: before.Unseen - 0.7, Seen: before.Seen + 0.6, Scale: 0.9, Horizon: 0.4}
+	truth := Calibration{Unseen: before.Unseen - 0.7, Seen: before.Seen + 0.6, Scale: 0.9, Horizon: 0.4, Dropped: -1.2}
 	of := truth.numbers()
 	taught := func(weight float64) Calibration {
 		var rows []due
 		for x := -8.0; x < 4; x += 0.25 {
-			for _, h := range []float64{30, 90} {
-				at := basis(x, h)
+			for i, h := range []float64{30, 90, 30, 90} {
+				at := basis(x, h, float64(i/2))
 				q := 0.0
-				for i := range at {
-					q += at[i] * of[i]
+				for j := range at {
+					q += at[j] * of[j]
 				}
 				q = logistic(q + below(x))
 				n := weight * math.Exp(-0.5*(x+6)) // hardly anything is seen of most
@@ -98,12 +98,12 @@ func TestStatedChancesRunThroughTheirPoints(t *testing.T) {
 		if watched {
 			c = p.Calibration
 		}
-		if a, b := logit(p.calibrated(logistic(unseenOdds), 90, watched)), logit(p.calibrated(logistic(seenOdds), 90, watched)); math.Abs(a-c.Unseen) > 1e-9 || math.Abs(b-c.Seen) > 1e-9 {
+		if a, b := logit(p.calibrated(logistic(unseenOdds), 90, footing{watched: watched})), logit(p.calibrated(logistic(seenOdds), 90, footing{watched: watched})); math.Abs(a-c.Unseen) > 1e-9 || math.Abs(b-c.Seen) > 1e-9 {
 			t.Errorf("watched %v: stated at %.3f and %.3f, want %.3f and %.3f", watched, a, b, c.Unseen, c.Seen)
 		}
 		last := 0.0
 		for x := -9.0; x < 5; x += 0.1 {
-			got := p.calibrated(logistic(x), 90, watched)
+			got := p.calibrated(logistic(x), 90, footing{watched: watched})
 			if got < last {
 				t.Fatalf("watched %v: sinks to %g at raw log-odds %.1f", watched, got, x)
 			}

@@ -326,7 +326,7 @@ const leastCodes = 8
 // calibrationPrior is how sure the defaults of a calibration's numbers are. What is stated
 // of vehicles of which nothing was seen moves least: where records have just begun few
 // codes have come yet, and it would sink just when they begin to.
-var calibrationPrior = [...]float64{0.2, 0.7, 0.15, 0.3} // unseen, seen, scale, horizon: the order of basis
+var calibrationPrior = [...]float64{0.2, 0.7, 0.15, 0.3, 1.2} // unseen, seen, scale, horizon, dropped: the order of basis
 
 // leastScale is the least slope of a calibration, so that what ranks before stays before.
 const leastScale = 0.3
@@ -358,10 +358,10 @@ func (l *Learner) learnCalibration(p *Params, vs []*pupil, now day, report *Repo
 					}
 					x := p.rawOdds(c.raw, float64(c.h))
 					k := 0
-					if f.watched {
+					if f.on.watched {
 						k = 1
 					}
-					rows[k] = append(rows[k], due{basis(x, float64(c.h)), below(x), share * min(float64(forecastEvery)/float64(c.h), 1) / 2, came})
+					rows[k] = append(rows[k], due{basis(x, float64(c.h), f.on.dropped), below(x), share * min(float64(forecastEvery)/float64(c.h), 1) / 2, came})
 				}
 			}
 		}
@@ -409,7 +409,7 @@ func fitCalibration(rows []due, before Calibration) Calibration {
 		}
 	}
 	seen := of[1]
-	return Calibration{Unseen: min(of[0], seen+leastScale*(unseenOdds-seenOdds)), Seen: seen, Scale: min(max(of[2], leastScale), 3), Horizon: max(of[3], 0), N: float64(len(rows))}
+	return Calibration{Unseen: min(of[0], seen+leastScale*(unseenOdds-seenOdds)), Seen: seen, Scale: min(max(of[2], leastScale), 3), Horizon: max(of[3], 0), Dropped: of[4], N: float64(len(rows))}
 }
 
 // outcome says whether the code came within h days of a forecast, and how much

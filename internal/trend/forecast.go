@@ -20,6 +20,7 @@ type forecast struct {
 	useRows   []int   // horizons that were asked for
 	parallel  bool    // the code is about the parallel quantity, else about the weaker pole
 	spared    float64 // factor on the odds of no code, for what the monitor's lowest values have sunk
+	dropped   float64 // how far the leak is of what has just dropped
 	raw       [numHorizons]float64
 }
 
@@ -86,6 +87,7 @@ func (m *Model) forecastAt(v *Vehicle, p *insulation.Platform, at time.Time, row
 	for i := range f.groups {
 		f.bring(&f.groups[i])
 	}
+	f.dropped = f.leakDropped()
 	f.judge(rows)
 	return f
 }
@@ -118,7 +120,7 @@ func (f *forecast) judge(rows []int) {
 
 // curve is the calibrated curve at the horizons that were asked for.
 func (f *forecast) curve() []CurvePoint {
-	return f.model.params.curve(&f.raw, f.useRows[1:], f.watched())
+	return f.model.params.curve(&f.raw, f.useRows[1:], footing{f.watched(), f.dropped})
 }
 
 // done hands a forecast back: nothing of it may be used any more.
@@ -136,15 +138,32 @@ func (f *forecast) bring(x *partForecast) {
 		x.bank.predict(x.chain, n)
 	}
 	x.bank.boundHumidity()
-	if g.last != 0 {
-		f.model.survive(f.mem, &x.bank, g.key, f.limit, f.at, int(f.at-g.last))
-	}
+	f.model.survive(f.mem, &x.bank, g.key, f.limit, f.at, int(f.at-g.unseenSince()))
 }
 
 // watched says whether the whole vehicle's own track is known: by its monitor,
 // or live by the voltmeter method. What such a vehicle's forecasts are worth
 // differs from those made of test points alone.
 func (f *forecast) watched() bool { return f.whole >= 0 }
+
+// leakDropped is how far the leak is of what has just dropped: by the whole vehicle's own track where it is
+// known, else by the parts', each by its share of the leak.
+func (f *forecast) leakDropped() float64 {
+	if f.whole >= 0 {
+		return f.groups[f.whole].bank[modeDrop].w
+	}
+	leak, dropped := 0.0, 0.0
+	for i := range f.groups {
+		b := &f.groups[i].bank
+		level, _ := b.seen(&levelOnly)
+		x := math.Pow(10, -level)
+		leak, dropped = leak+x, dropped+x*b[modeDrop].w
+	}
+	if leak == 0 {
+		return 0
+	}
+	return dropped / leak
+}
 
 // pickWhole takes a whole-vehicle track as the code's own, the code's quantity before the other.
 func (f *forecast) pickWhole(i int, want ConductorGroup) {

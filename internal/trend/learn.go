@@ -75,7 +75,7 @@ type point struct {
 type forecastSample struct {
 	day          day
 	raw30, raw90 float64
-	watched      bool
+	on           footing
 }
 
 const (
@@ -220,7 +220,7 @@ func (l *Learner) Forecast(o *Outlook) {
 	if len(v.forecasts) >= maxForecasts {
 		v.forecasts = append(v.forecasts[:0], v.forecasts[1:]...)
 	}
-	v.forecasts = append(v.forecasts, forecastSample{d, o.Raw30, o.Raw90, o.Watched})
+	v.forecasts = append(v.forecasts, forecastSample{d, o.Raw30, o.Raw90, footing{o.Watched, o.Dropped}})
 }
 
 // turned notes how far each part of an outlook was from steady. It returns the

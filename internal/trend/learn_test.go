@@ -83,8 +83,32 @@ func TestCalibrationFollowsWhatCameOfForecasts(t *testing.T) {
 		l.Observe(id, p, []Entry{monitor(200, 3e6)})
 	}
 	got, report := l.Learn(at(300))
-	if c := got.calibrated(0.5, 90, true); c > 0.25 || report.Codes != 20 {
+	if c := got.calibrated(0.5, 90, footing{watched: true}); c > 0.25 || report.Codes != 20 {
 		t.Errorf("0.5 is stated as %.3f after %d codes; want near 0.1 after 20", c, report.Codes)
+	}
+}
+
+// Where water gets in and dries, what has dropped mostly comes up again: a fleet's own records tell, and only what has dropped is stated lower.
+func TestDropsThatComeUpAgainAreStatedLower(t *testing.T) {
+	l, p := NewLearner(Default()), harborVan()
+	for i := range 300 {
+		id := fmt.Sprintf("v-%d", i)
+		l.Observe(id, p, []Entry{monitor(0, 3e6)})
+		o := Outlook{Vehicle: id, EvaluatedAt: at(1), Raw30: 0.25, Raw90: 0.5, Watched: true}
+		if i%3 == 0 {
+			o.Dropped = 0.9
+		}
+		l.Forecast(&o)
+		if i%3 != 0 && i%2 == 0 || i%30 == 0 { // half of the others, one in ten of those that dropped
+			l.Observe(id, p, []Entry{{Code: &insulation.Code{Vehicle: id, Code: "P0AA6", SetAt: at(20 + 40*(i/2%2))}}})
+		}
+		l.Observe(id, p, []Entry{monitor(200, 3e6)})
+	}
+	got, _ := l.Learn(at(300))
+	base := Default()
+	usual, dropped := got.calibrated(0.5, 90, footing{watched: true}), got.calibrated(0.5, 90, footing{true, 0.9})
+	if was := base.calibrated(0.5, 90, footing{watched: true}); math.Abs(usual-was) > 0.1 || dropped > 0.5*usual {
+		t.Errorf("0.5 is stated as %.2f, and %.2f of what has dropped; %.2f before anything was learned", usual, dropped, was)
 	}
 }
 

@@ -14,8 +14,8 @@ import (
 // dozen bytes: the raw probabilities, and of each part that had been looked at
 // twice how far it was from steady. Recall shows it to a learner.
 func (o *Outlook) Lesson() []byte {
-	c := &coder{write: true, buf: make([]byte, 0, 32+11*len(o.Parts))}
-	l := lesson{watched: o.Watched, over: !o.CodeSet.IsZero(), raw30: o.Raw30, raw90: o.Raw90}
+	c := &coder{write: true, buf: make([]byte, 0, 40+11*len(o.Parts))}
+	l := lesson{on: footing{o.Watched, o.Dropped}, over: !o.CodeSet.IsZero(), raw30: o.Raw30, raw90: o.Raw90}
 	for i := range o.Parts {
 		if p := &o.Parts[i]; p.Readings >= 2 {
 			l.parts = append(l.parts, lessonPart{p.Group, p.Declining + p.Damp + p.Dropped})
@@ -33,7 +33,7 @@ func (l *Learner) Recall(vehicle string, at time.Time, text []byte) error {
 	if c.bad || len(c.buf) != 0 || k.version < 1 || k.version > lessonVersion {
 		return errLesson
 	}
-	o := Outlook{Vehicle: vehicle, EvaluatedAt: at, Raw30: k.raw30, Raw90: k.raw90, Watched: k.watched}
+	o := Outlook{Vehicle: vehicle, EvaluatedAt: at, Raw30: k.raw30, Raw90: k.raw90, Watched: k.on.watched, Dropped: k.on.dropped}
 	if k.over {
 		o.CodeSet = at
 	}
@@ -52,14 +52,15 @@ var errLesson = errors.New("what was kept of an outlook is cut short, damaged or
 
 // lessonVersion tells what the raw probabilities of a lesson are made of: those of
 // the first left out how a monitor's lowest values sink, those of the second judged every horizon in the hottest day until
-// then; neither is calibrated by.
-const lessonVersion = 3
+// then, and with those of the third it is not told what has just dropped; none of them is calibrated by.
+const lessonVersion = 4
 
 type lesson struct {
-	version       uint8
-	watched, over bool // over: an isolation code was set
-	raw30, raw90  float64
-	parts         []lessonPart
+	version      uint8
+	on           footing
+	over         bool // an isolation code was set
+	raw30, raw90 float64
+	parts        []lessonPart
 }
 
 type lessonPart struct {
@@ -72,8 +73,11 @@ func (l *lesson) code(c *coder) {
 		l.version = lessonVersion
 	}
 	c.byte(&l.version)
-	c.bool(&l.watched)
+	c.bool(&l.on.watched)
 	c.bool(&l.over)
+	if l.version >= 4 {
+		c.float(&l.on.dropped)
+	}
 	c.float(&l.raw30)
 	c.float(&l.raw90)
 	list(c, &l.parts, func(p *lessonPart) {
@@ -148,7 +152,7 @@ func (p Params) given() string {
 }
 
 func (c *Calibration) moved(o *Calibration) bool {
-	return math.Abs(c.Unseen-o.Unseen) > shiftStep || math.Abs(c.Seen-o.Seen) > shiftStep || math.Abs(c.Scale-o.Scale) > scaleStep || math.Abs(c.Horizon-o.Horizon) > shiftStep
+	return math.Abs(c.Unseen-o.Unseen) > shiftStep || math.Abs(c.Seen-o.Seen) > shiftStep || math.Abs(c.Scale-o.Scale) > scaleStep || math.Abs(c.Horizon-o.Horizon) > shiftStep || math.Abs(c.Dropped-o.Dropped) > shiftStep
 }
 
 func (p *Params) movesTracks(o *Params) bool {

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"creepage/internal/insulation"
@@ -64,7 +65,7 @@ func TestAnOlderLessonTeachesOnsetsAlone(t *testing.T) {
 	older, never := NewLearner(Default()), NewLearner(Default())
 	pupils(t, m, p, []*Learner{older, never}, func(id string, d int, o *Outlook) {
 		text := o.Lesson()
-		text[0] = 1
+		text = slices.Concat([]byte{1}, text[1:3], text[11:]) // as it was written then, without how far the leak was of what had dropped
 		if err := older.Recall(id, at(d), text); err != nil {
 			t.Fatal(err)
 		}

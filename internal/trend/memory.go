@@ -135,6 +135,15 @@ func (g *group) bringTo(c *chain, d day) {
 	}
 }
 
+// unseenSince is the day since which nothing but that no code has come tells of the group: that of its last look, or of
+// one never looked at that on which the vehicle, or the part exchanged, was first known.
+func (g *group) unseenSince() day {
+	if g.last != 0 {
+		return g.last
+	}
+	return g.steadyDay
+}
+
 // restart puts the group back to what the fleet says, with a spread times factor.
 func (g *group) restart(model *Model, p *insulation.Platform, d day, factor float64) {
 	prior := model.levelPrior(p, g.key)

@@ -119,6 +119,7 @@ type Outlook struct {
 	DaysP10, DaysP50, DaysP90 float64
 	Curve                     []CurvePoint
 	Raw30, Raw90              float64 // before calibration, for Learner.Forecast
+	Dropped                   float64 // how far the leak is of what has just dropped, 0 to 1
 	Watched                   bool    // the vehicle's own monitor is among what is known,
 	Followed                  bool    // and has been read within the last 30 days
 

@@ -38,12 +38,13 @@ type LevelPrior struct {
 
 // Calibration maps the chain's raw code probability within h days to the stated one, as
 // log-odds: Unseen at unseenOdds and Seen at seenOdds, straight between them, with slope 1
-// below and Scale above; to which Horizon*ln(h/90) is added.
+// below and Scale above; to which Horizon*ln(h/90) is added, and Dropped by how far the leak is of what has just dropped.
 type Calibration struct {
 	Unseen  float64 `json:"unseen"`  // stated log-odds within 90 days where the raw ones are unseenOdds: about where vehicles of which nothing was seen stand
 	Seen    float64 `json:"seen"`    // where the raw ones are seenOdds
 	Scale   float64 `json:"scale"`   // slope of stated by raw log-odds above that
 	Horizon float64 `json:"horizon"` // added to them, times ln(h/90)
+	Dropped float64 `json:"dropped"` // added to them where all the leak is of what has just dropped: where water gets in and dries, most of that comes up again
 	N       float64 `json:"n"`       // forecasts that had come due when it was fitted
 }
 

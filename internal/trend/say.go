@@ -71,7 +71,7 @@ func (f *forecast) figures(v *Vehicle, p *insulation.Platform, at time.Time) (o 
 	o = nothingKnown(v, m, at)
 	o.Raw30, o.Raw90 = f.raw[horizon30], f.raw[horizon90]
 	o.Curve = f.curve()
-	o.Watched, o.Followed = f.watched(), f.mem.followed(f.at)
+	o.Watched, o.Dropped, o.Followed = f.watched(), f.dropped, f.mem.followed(f.at)
 	o.P0 = f.now()
 	o.P30, o.P90 = Within(o.Curve, 30), Within(o.Curve, 90)
 	o.DaysP10, o.DaysP50, o.DaysP90 = codeDays(o.Curve)

@@ -78,12 +78,10 @@ func (m *Model) looksOf(mem *memory, p *insulation.Platform, d day, visit []*ins
 		var g *group
 		if !l.together {
 			g = mem.need(m, p, k, d)
-			gap := int(d - g.last)
+			gap := int(d - g.unseenSince())
 			g.bringTo(m.chainOf(p.ID, k), d)
 			g.bank.boundHumidity()
-			if g.last != 0 {
-				m.survive(mem, &g.bank, k, math.Log10(p.CodeLimit()), d, gap)
-			}
+			m.survive(mem, &g.bank, k, math.Log10(p.CodeLimit()), d, gap)
 		}
 		for _, r := range visit {
 			if visitKey(r) != k {
