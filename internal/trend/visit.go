@@ -126,32 +126,55 @@ func agree(looks []look) {
 	}
 }
 
-// slipOfVisit returns the slip that a whole visit has made, or 0: two components share it, and more
-// of the visit's values are explained by it than are not.
-func slipOfVisit(looks []look) float64 {
-	for i := range looks {
-		for _, by := range looks[i].slips {
-			if by == 0 || !slipsElsewhere(looks, looks[i].key.Component, by) {
-				continue
+// slipOfVisit returns the slip that a whole visit has made, or 0: more of its values lie nearer to their tracks undone than as they
+// stand, and two components share it, or, where too little is known of any track to tell by itself, nearly all values of three
+// components and more that have been looked at before lie there, in the mean at the very slip.
+func slipOfVisit(mem *memory, looks []look) float64 {
+	for _, by := range [...]float64{-slipDecades, slipDecades} {
+		undone, stand, known, sum := 0, 0, 0, 0.0
+		var components []insulation.Component
+		for i := range looks {
+			l := &looks[i]
+			if l.together {
+				continue // a value of all conductors is held against no track
 			}
-			explained, others := 0, 0
-			for k := range looks {
-				for j, of := range looks[k].slips {
-					switch {
-					case of == by:
-						explained++
-					case looks[k].sights[j].Relation == seenEqual && !looks[k].together: // a value of all conductors is held against no track
-						others++
-					}
+			for j := range l.sights {
+				s := &l.sights[j]
+				if s.Relation != seenEqual && l.slips[j] != by {
+					continue
+				}
+				g := mem.find(l.key)
+				mean, _ := g.bank.seen(&s.H)
+				if math.Abs(s.Y-by-mean) >= math.Abs(s.Y-mean) {
+					stand++
+					continue
+				}
+				undone++
+				if g.last == 0 {
+					continue
+				}
+				known++
+				sum += s.Y - mean
+				if !slices.Contains(components, l.key.Component) {
+					components = append(components, l.key.Component)
 				}
 			}
-			if explained > others {
-				return by
-			}
+		}
+		shared := slices.ContainsFunc(looks, func(l look) bool {
+			return slices.Contains(l.slips, by) && slipsElsewhere(looks, l.key.Component, by)
+		})
+		if shared && undone > stand || len(components) >= 3 && known >= slipRows && stand*10 <= known && math.Abs(sum/float64(known)-by) <= slipMean {
+			return by
 		}
 	}
 	return 0
 }
+
+// A visit that has slipped though none of its tracks tells: of so many values at least, whose mean lies within so many decades of the slip.
+const (
+	slipRows = 4
+	slipMean = 0.5
+)
 
 // slipAll takes the slip of the whole visit for what lies nearer to its track undone than as it
 // stands, also where too little is known of the track to tell by itself.
@@ -245,13 +268,13 @@ func slipsElsewhere(looks []look, c insulation.Component, by float64) bool {
 // later visit is believed, and then without doubt.
 func (m *Model) withoutSlips(mem *memory, d day, looks []look) []look {
 	agree(looks)
-	if !slices.ContainsFunc(looks, func(l look) bool { return l.slipped() > 0 }) {
-		return looks
-	}
-	whole, cause := slipOfVisit(looks), SlipOfUnit
+	whole, cause := slipOfVisit(mem, looks), SlipOfUnit
 	if whole != 0 {
 		cause = SlipOfVisit
 		m.slipAll(mem, looks, whole)
+	}
+	if !slices.ContainsFunc(looks, func(l look) bool { return l.slipped() > 0 }) {
+		return looks
 	}
 	all := slices.Clone(looks)
 	kept := looks[:0]

@@ -92,6 +92,40 @@ func TestAVisitSlipsAsAWhole(t *testing.T) {
 	}
 }
 
+// Of tracks of which little is known none tells a thousandth by itself; where nearly all of a visit lie about there, it is one. At a first
+// visit nothing is known of the vehicle: there all are what they seem.
+func TestAVisitSlipsThoughNoTrackTells(t *testing.T) {
+	p := harborVan()
+	off := []float64{-2.2, -3.8, -2.1, -3.9, -2.2, -3.8, -2.1, -3.9, -2.2, -3.8}
+	scattered := func(mean float64) func(insulation.Component, insulation.Conductor) float64 {
+		i := 0
+		return func(insulation.Component, insulation.Conductor) float64 { i++; return mean + off[i%len(off)] }
+	}
+	for _, c := range []struct {
+		before []float64 // levels of the visits before
+		want   bool
+	}{{[]float64{9.2}, true}, {nil, false}} {
+		m, rng := model(t), rand.New(rand.NewPCG(9, 4))
+		v := NewVehicle("van-1")
+		for i, level := range c.before {
+			add(t, m, v, p, visit(60*i, p, rng, func(insulation.Component, insulation.Conductor) float64 { return level })...)
+		}
+		add(t, m, v, p, visit(180, p, rng, scattered(9.2))...)
+		aside, rows := 0, len(visit(180, p, rng, scattered(9.2)))
+		for _, d := range m.Outlook(v, p, at(181)).Doubts {
+			if d.SetAside {
+				aside++
+				if d.Cause != SlipOfVisit {
+					t.Errorf("%s: %s", d.Group, d.Reason)
+				}
+			}
+		}
+		if want := map[bool]int{true: rows}[c.want]; aside != want {
+			t.Errorf("%d visits before: %d rows of %d are set aside, want %d", len(c.before), aside, rows, want)
+		}
+	}
+}
+
 // A value far below what any drop is expected to reach is not believed alone: it leaves the vehicle unsettled, to be measured
 // at once, until another look confirms it or does not.
 func TestADeepLookIsSettledByASecond(t *testing.T) {
