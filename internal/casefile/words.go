@@ -267,7 +267,7 @@ func WouldChange(o *creepagev1.Outlook) string {
 	if g := GroupText(m.GetGroup()); g != "" {
 		s += ", " + g + ","
 	}
-	if n := m.GetNarrowsTo(); n > 0 && n < 1 && o.DaysToCodeP50 != nil {
+	if n := m.GetNarrowsTo(); n > 0 && n < 1 && o.DaysToCodeP50 != nil && o.CodeSetTime == nil {
 		s += " would narrow the span of dates to about " + Percent(n) + " of what it is."
 	} else {
 		s += " would tell most."

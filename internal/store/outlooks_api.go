@@ -37,6 +37,10 @@ type OutlookQuery struct {
 	Limit int
 }
 
+// underNow is true of what is below its code limit or has its code set (trend.Under): the most urgent of all. Index
+// latest_outlooks_urgent is in that order.
+const underNow = "(o.state = 4)"
+
 // noCrossing stands for days that lie beyond two years, in order and filters.
 const noCrossing = "1e9"
 
@@ -78,7 +82,7 @@ func OutlookOrders() []string {
 
 func (q OutlookQuery) keys() []sortKey {
 	if len(q.Order) == 0 {
-		return []sortKey{{sql: "o.p90", descending: true}, {sql: "o.vehicle_id"}}
+		return []sortKey{{sql: underNow, descending: true}, {sql: "o.p90", descending: true}, {sql: "o.vehicle_id"}}
 	}
 	var keys []sortKey
 	for _, o := range q.Order {

@@ -37,7 +37,7 @@ func (t *Tx) ReportOutlooks(ctx context.Context, where *filter.Expression, asOf 
 	}
 	rows, err := t.tx.Query(ctx, `SELECT v.name, v.platform, coalesce(s.last_shop, ''), s.last_measured_at, o.evaluated_at, o.backfilled, o.details
 		FROM vehicles v CROSS JOIN LATERAL `+saidLast+` o LEFT JOIN vehicle_states s ON s.vehicle_id = v.id
-		WHERE v.organisation_id = $1 AND (v.retired_at IS NULL OR v.retired_at > $2) AND `+condition+` ORDER BY o.p90 DESC, v.id`, args...)
+		WHERE v.organisation_id = $1 AND (v.retired_at IS NULL OR v.retired_at > $2) AND `+condition+` ORDER BY `+underNow+` DESC, o.p90 DESC, v.id`, args...)
 	if err != nil {
 		return fail("report outlooks", err)
 	}
