@@ -28,7 +28,9 @@ func TestWhatIsNoLongerAQuestionIsNotTold(t *testing.T) {
 	}{
 		{"due", outlook(func(*creepagev1.Outlook) {}), true, "narrow the span"},
 		{"due, its last look not settled", outlook(func(o *creepagev1.Outlook) { o.Unsettled = doubted }), true, "narrow the span"},
-		{"not settled", outlook(func(o *creepagev1.Outlook) { o.State, o.Unsettled, o.DaysToCodeP50 = creepagev1.Outlook_UNKNOWN, doubted, nil }), false, "would tell most"},
+		{"not settled", outlook(func(o *creepagev1.Outlook) {
+			o.State, o.Unsettled, o.DaysToCodeP50 = creepagev1.Outlook_UNKNOWN, doubted, nil
+		}), false, "would tell most"},
 		{"too little known", outlook(func(o *creepagev1.Outlook) { o.State, o.DaysToCodeP50 = creepagev1.Outlook_UNKNOWN, nil }), true, "would tell most"},
 		{"code set", outlook(func(o *creepagev1.Outlook) {
 			o.State, o.CodeSetTime = creepagev1.Outlook_UNDER, timestamppb.New(time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC))
