@@ -199,8 +199,8 @@ func (f *forecast) story(i int, o *Outlook) string {
 	decline, sd := b.decline(&f.model.params, x.damp)
 	damp, drop := b.share(modeDamp, modeDrop), b[modeDrop].w
 	from := ""
-	if g.sinceDay != 0 && g.fromLevel > level+0.1 {
-		from = fmt.Sprintf(" from %s to %s since %s", Ohms(math.Pow(10, g.fromLevel)), Ohms(math.Pow(10, level)), date(g.sinceDay.start()))
+	if g.sinceDay != 0 && g.from.Mean > level+0.1 {
+		from = fmt.Sprintf(" from %s to %s since %s", g.fromWords(level), Ohms(math.Pow(10, level)), date(g.sinceDay.start()))
 	}
 	switch {
 	case drop > 0.5:
@@ -324,6 +324,19 @@ func (f *forecast) levelWords(x *partForecast) string {
 	}
 	return fmt.Sprintf("at %s (80 %%: %s to %s; at 20 °C, dry)", Ohms(band.P50), Ohms(band.P10), Ohms(band.P90))
 }
+
+// fromWords words where a track came from that stands at a level now: the middle, or, where only bounds or little were
+// known, what it stood above (nine in ten).
+func (g *group) fromWords(level float64) string {
+	low := g.from.Mean - deciles/2*g.from.SD
+	if deciles*g.from.SD > math.Log10(vague) && low > level {
+		return "above " + Ohms(math.Pow(10, low))
+	}
+	return Ohms(math.Pow(10, g.from.Mean))
+}
+
+// deciles is how many standard deviations of a normal lie between its 10 and 90 % quantiles.
+const deciles = 2.563
 
 // vague is the ratio of an 80 % interval's ends from which a middle would claim too much.
 const vague = 6

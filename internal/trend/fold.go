@@ -132,8 +132,8 @@ func (g *group) disturb(ps *Params) {
 	}
 	g.bank.widen(ps.EventWhole, 0)
 	g.ratio, g.dips, g.wander.lean = 1, dips{}, 0
-	g.sinceDay, g.fromLevel = 0, 0
-	g.steadyDay, g.steadyLevel = g.day, mean
+	g.sinceDay, g.from = 0, Normal{}
+	g.steadyDay, g.steady = g.day, g.bank.steady()
 }
 
 // foldVisits divides readings in canonical order into visits and folds each:

@@ -1,6 +1,7 @@
 package trend
 
 import (
+	"math"
 	"slices"
 	"time"
 
@@ -19,10 +20,10 @@ type group struct {
 	bank     bank
 
 	// Since when it is not stable: the last day it was, with its level then.
-	steadyDay   day
-	steadyLevel float64
-	sinceDay    day // 0: stable
-	fromLevel   float64
+	steadyDay day
+	steady    Normal
+	sinceDay  day // 0: stable
+	from      Normal
 
 	// Comparable readings in a row under the service limit.
 	under      int32
@@ -119,13 +120,22 @@ func (m *memory) need(model *Model, p *insulation.Platform, k GroupKey, d day) *
 		return (int(g.key.Component)*256 + int(g.key.Conductor)) - (int(k.Component)*256 + int(k.Conductor))
 	})
 	g := group{key: k, day: d, ratio: 1, bank: model.freshBank(p, k), steadyDay: d}
-	g.steadyLevel, _ = g.bank.seen(&levelOnly)
+	g.steady = g.bank.steady()
 	m.groups = slices.Insert(m.groups, at, g)
 	return &m.groups[at]
 }
 
 // levelOnly sees the level at 20 C dry.
 var levelOnly = [Dim]float64{1, 0, 0, 0}
+
+// steady is what is known of the level at 20 C dry if nothing gets worse.
+func (b *bank) steady() Normal {
+	x := &b[modeStable]
+	if b[modeBetter].w > x.w {
+		x = &b[modeBetter]
+	}
+	return Normal{x.Mean[0], math.Sqrt(x.Cov[covLL])}
+}
 
 // bringTo predicts the group's bank to a day.
 func (g *group) bringTo(c *chain, d day) {
@@ -151,9 +161,9 @@ func (g *group) restart(model *Model, p *insulation.Platform, d day, factor floa
 	g.bank = newBank(&model.params, prior, model.params.Humidity, model.temperature[g.key.Component])
 	g.day, g.ratio = d, 1
 	g.dips, g.wander = dips{}, wander{}
-	g.sinceDay, g.fromLevel = 0, 0
+	g.sinceDay, g.from = 0, Normal{}
 	g.steadyDay = d
-	g.steadyLevel, _ = g.bank.seen(&levelOnly)
+	g.steady = g.bank.steady()
 	g.under, g.slipDay = 0, 0
 }
 
@@ -162,11 +172,11 @@ func (g *group) settle() {
 	if g.bank[modeStable].w+g.bank[modeBetter].w >= 0.5 {
 		g.sinceDay = 0
 		g.steadyDay = g.day
-		g.steadyLevel, _ = g.bank.seen(&levelOnly)
+		g.steady = g.bank.steady()
 		return
 	}
 	if g.sinceDay == 0 {
-		g.sinceDay, g.fromLevel = g.steadyDay, g.steadyLevel
+		g.sinceDay, g.from = g.steadyDay, g.steady
 		if g.sinceDay == 0 {
 			g.sinceDay = g.day
 		}

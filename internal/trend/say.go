@@ -248,7 +248,7 @@ func (f *forecast) parts(p *insulation.Platform) []Part {
 			part.LastMeasured = g.last.start()
 		}
 		if g.sinceDay != 0 {
-			part.Since, part.From = g.sinceDay.start(), math.Pow(10, g.fromLevel)
+			part.Since, part.From = g.sinceDay.start(), math.Pow(10, g.from.Mean)
 		}
 		out = append(out, part)
 	}
