@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
+	"strings"
 	"testing"
 
 	"creepage/internal/insulation"
@@ -104,11 +106,14 @@ func TestDropsThatComeUpAgainAreStatedLower(t *testing.T) {
 		}
 		l.Observe(id, p, []Entry{monitor(200, 3e6)})
 	}
-	got, _ := l.Learn(at(300))
+	got, report := l.Learn(at(300))
 	base := Default()
 	usual, dropped := got.calibrated(0.5, 90, footing{watched: true}), got.calibrated(0.5, 90, footing{true, 0.9})
 	if was := base.calibrated(0.5, 90, footing{watched: true}); math.Abs(usual-was) > 0.1 || dropped > 0.5*usual {
 		t.Errorf("0.5 is stated as %.2f, and %.2f of what has dropped; %.2f before anything was learned", usual, dropped, was)
+	}
+	if said := report.Words(&got); !slices.ContainsFunc(said, func(s string) bool { return strings.HasPrefix(s, "What has just dropped came to its code less often") }) {
+		t.Errorf("it is not said: %q", said)
 	}
 }
 

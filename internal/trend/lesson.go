@@ -263,6 +263,12 @@ func (r *Report) Words(p *Params) []string {
 		if c.c.N > 0 && c.c.moved(&c.was) {
 			say("Of vehicles %s %.0f forecasts have come due; those to come are stated accordingly.", c.who, c.c.N)
 		}
+		if word := "more"; math.Abs(c.c.Dropped) > leastShift {
+			if c.c.Dropped < 0 {
+				word = "less"
+			}
+			say("What has just dropped came to its code %s often than other falls of the same look, of vehicles %s: its odds are stated %.2g times as high.", word, c.who, math.Exp(c.c.Dropped))
+		}
 	}
 	if word := "higher"; math.Abs(p.BoundShift) > leastShift {
 		if p.BoundShift < 0 {

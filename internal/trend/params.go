@@ -285,7 +285,8 @@ func (p *Params) Validate() error {
 		{"fall_paths", float64(p.FallPaths), 100, 1e6}, {"budget_floor", p.BudgetFloor, 1e-3, 1},
 		{"calibration.scale", p.Calibration.Scale, 1e-3, 10}, {"calibration_testers.scale", p.CalibrationTesters.Scale, 1e-3, 10},
 		{"calibration.seen", p.Calibration.Seen, -20, 20}, {"calibration_testers.seen", p.CalibrationTesters.Seen, -20, 20},
-		{"calibration.unseen", p.Calibration.Unseen, -20, p.Calibration.Seen}, {"calibration_testers.unseen", p.CalibrationTesters.Unseen, -20, p.CalibrationTesters.Seen}, {"ceiling", p.Ceiling, 0.5, 1}, {"floor_per_day", p.FloorPerDay, 0, 1e-3},
+		{"calibration.unseen", p.Calibration.Unseen, -20, p.Calibration.Seen}, {"calibration_testers.unseen", p.CalibrationTesters.Unseen, -20, p.CalibrationTesters.Seen}, {"calibration.dropped", p.Calibration.Dropped, -20, 20}, {"calibration_testers.dropped", p.CalibrationTesters.Dropped, -20, 20},
+		{"ceiling", p.Ceiling, 0.5, 1}, {"floor_per_day", p.FloorPerDay, 0, 1e-3},
 		{"bound_shift", p.BoundShift, -mostBoundShift, mostBoundShift},
 	} {
 		if math.IsNaN(f.value) || f.value < f.low || f.value > f.top {
