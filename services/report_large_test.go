@@ -84,7 +84,7 @@ func TestTheFleetSummaryOf20000VehiclesIsAFewPages(t *testing.T) {
 	}
 	flat := strings.Join(strings.Fields(text), " ")
 	for _, word := range []string{"20000: 0 under, 200 due, 19800 falling", "The 100 of 300 shops with most codes expected within 90 days; the report's other formats have all.",
-		"The 15 with the greatest chance of a code within 90 days, of 200; the report outlooks has all.", "6 of 40 platforms"} {
+		"The 15 most urgent, of 200; the report outlooks has all.", "6 of 40 platforms"} {
 		if !strings.Contains(flat, word) {
 			t.Errorf("the pages lack %q", word)
 		}

@@ -148,7 +148,7 @@ func DueOf(o *creepagev1.Outlook) Due {
 		return Due{Big: "set", Small: "on " + Day(o.GetCodeSetTime())}
 	case o.GetState() == creepagev1.Outlook_UNDER:
 		return Due{Big: "now", Small: "below the code limit"}
-	case o.GetState() == creepagev1.Outlook_UNKNOWN:
+	case o.GetState() == creepagev1.Outlook_UNKNOWN, o.Unsettled != nil:
 		return Due{Big: "–", Small: "not known"}
 	}
 	if o.DaysToCodeP50 == nil {
@@ -167,8 +167,8 @@ func DueOf(o *creepagev1.Outlook) Due {
 	return d
 }
 
-// Likely is an outlook's chances in words and per cent; nothing of a vehicle whose code is set, nor of one that
-// is not known because its last look is not settled: the chances leave that look out.
+// Likely is an outlook's chances in words and per cent; nothing of a vehicle whose code is set, nor of one whose
+// last look is not settled: the chances leave that look out.
 type Likely struct {
 	Word, Percent, Within30 string
 	But                     string // what they leave open, if anything
@@ -176,7 +176,7 @@ type Likely struct {
 
 // LikelyOf words an outlook's chances.
 func LikelyOf(o *creepagev1.Outlook) Likely {
-	if o.CodeSetTime != nil || o.GetState() == creepagev1.Outlook_UNKNOWN && o.Unsettled != nil {
+	if o.CodeSetTime != nil || o.Unsettled != nil {
 		return Likely{}
 	}
 	l := Likely{Word: Chance(o.GetCodeProbability_90D()), Percent: Percent(o.GetCodeProbability_90D()), Within30: Percent(o.GetCodeProbability_30D())}
@@ -272,7 +272,7 @@ func WouldChange(o *creepagev1.Outlook) string {
 	} else {
 		s += " would tell most."
 	}
-	if reason := strings.TrimSpace(m.GetReason()); reason != "" {
+	if reason := strings.TrimSpace(m.GetReason()); reason != "" && o.CodeSetTime == nil { // which is about when the code may come
 		s += " " + strings.ToUpper(reason[:1]) + strings.TrimSuffix(reason[1:], ".") + "."
 	}
 	return s

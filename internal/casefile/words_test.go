@@ -27,7 +27,7 @@ func TestWhatIsNoLongerAQuestionIsNotTold(t *testing.T) {
 		would  string
 	}{
 		{"due", outlook(func(*creepagev1.Outlook) {}), true, "narrow the span"},
-		{"due, its last look not settled", outlook(func(o *creepagev1.Outlook) { o.Unsettled = doubted }), true, "narrow the span"},
+		{"not settled, and warned of", outlook(func(o *creepagev1.Outlook) { o.Unsettled = doubted }), false, "narrow the span"},
 		{"not settled", outlook(func(o *creepagev1.Outlook) {
 			o.State, o.Unsettled, o.DaysToCodeP50 = creepagev1.Outlook_UNKNOWN, doubted, nil
 		}), false, "would tell most"},
@@ -39,8 +39,11 @@ func TestWhatIsNoLongerAQuestionIsNotTold(t *testing.T) {
 		if l := LikelyOf(c.o); (l.Word != "") != c.chance {
 			t.Errorf("%s: the chance is told as %q", c.name, l.Word)
 		}
-		if w := WouldChange(c.o); !strings.Contains(w, c.would) {
+		if w := WouldChange(c.o); !strings.Contains(w, c.would) || strings.Contains(w, "Because") == (c.o.CodeSetTime != nil) {
 			t.Errorf("%s: %q, want %q", c.name, w, c.would)
+		}
+		if d := DueOf(c.o); c.o.Unsettled != nil && d.Small != "not known" {
+			t.Errorf("%s: the code is expected %s, %s", c.name, d.Big, d.Small)
 		}
 	}
 }

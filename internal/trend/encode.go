@@ -333,7 +333,7 @@ func (g *group) code(c *coder) {
 	integer(c, &g.dips.week)
 	integer(c, &g.dips.count)
 	for _, x := range [...]*float64{&g.ratio, &g.dips.high, &g.dips.trough, &g.dips.last, &g.dips.low,
-		&g.dips.near.sum, &g.dips.near.weight, &g.dips.far.sum, &g.dips.far.weight, &g.wander.lean, &g.wander.plain, &g.wander.variance, &g.steady.Mean, &g.steady.SD, &g.from.Mean, &g.from.SD, &g.underOhms} {
+		&g.dips.near.sum, &g.dips.near.weight, &g.dips.far.sum, &g.dips.far.weight, &g.wander.lean, &g.wander.plain, &g.wander.variance, &g.steady.Mean, &g.steady.SD, &g.from.Mean, &g.from.SD, &g.highest, &g.underOhms} {
 		c.float(x)
 	}
 	for k := range g.bank {

@@ -200,7 +200,7 @@ func (f *forecast) story(i int, o *Outlook) string {
 	damp, drop := b.share(modeDamp, modeDrop), b[modeDrop].w
 	from := ""
 	if g.sinceDay != 0 && g.from.Mean > level+0.1 {
-		from = fmt.Sprintf(" from %s to %s since %s", g.fromWords(level), Ohms(math.Pow(10, level)), date(g.sinceDay.start()))
+		from = fmt.Sprintf("%s to %s since %s", g.fromWords(level), Ohms(math.Pow(10, level)), date(g.sinceDay.start()))
 	}
 	switch {
 	case drop > 0.5:
@@ -325,14 +325,16 @@ func (f *forecast) levelWords(x *partForecast) string {
 	return fmt.Sprintf("at %s (80 %%: %s to %s; at 20 °C, dry)", Ohms(band.P50), Ohms(band.P10), Ohms(band.P90))
 }
 
-// fromWords words where a track came from that stands at a level now: the middle, or, where only bounds or little were
-// known, what it stood above (nine in ten).
+// fromWords words where a track came from that stands at a level now: from the middle, or, where only bounds or little were
+// known, from above what it stood above (nine in ten), no more than was read; nothing where nothing so high was.
 func (g *group) fromWords(level float64) string {
-	low := g.from.Mean - deciles/2*g.from.SD
-	if deciles*g.from.SD > math.Log10(vague) && low > level {
-		return "above " + Ohms(math.Pow(10, low))
+	if deciles*g.from.SD <= math.Log10(vague) {
+		return " from " + Ohms(math.Pow(10, g.from.Mean))
 	}
-	return Ohms(math.Pow(10, g.from.Mean))
+	if low := min(g.from.Mean-deciles/2*g.from.SD, g.highest); low > level {
+		return " from above " + Ohms(math.Pow(10, low))
+	}
+	return ""
 }
 
 // deciles is how many standard deviations of a normal lie between its 10 and 90 % quantiles.

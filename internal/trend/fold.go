@@ -220,7 +220,7 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	mean, variance := g.bank.seen(&s.H)
 	by, exact := slip(level, mean, variance, noise+g.wander.excess())
 	if exact && !(g.slipBy == int8(by) && d-g.slipDay <= slipRepeatDays && g.slipDay != 0) {
-		note.SetAside, note.Cause, note.Reason = true, SlipOfUnit, slipReason(by, mean, SlipOfUnit)
+		note.SetAside, note.Cause, note.Reason = true, SlipOfUnit, slipReason(by, mean, false)
 		mem.doubted(note)
 		g.slipDay, g.slipBy = d, int8(by)
 		return
@@ -245,9 +245,12 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	_, believed := g.bank.update(&s, &m.doubt)
 	g.readings++
 	g.last = d
+	if s.Relation == seenAbove || s.Relation == seenEqual && believed >= 0.5 {
+		g.highest = max(g.highest, level)
+	}
 	g.settle()
 	if believed < doubtNoted && s.Relation == seenEqual {
-		note.Weight, note.Reason = believed, doubtReason(level, mean)
+		note.Weight, note.Cause, note.Reason = believed, OffTrack, doubtReason(level, mean)
 		mem.doubted(note)
 	}
 	m.boundParts(mem, p, d, g, &s)

@@ -15,13 +15,14 @@ type forecast struct {
 	groups []partForecast
 	whole  int     // index of the track of the code's quantity, or -1
 	limit  float64 // log10 of the code limit
-	// unsettled is the index of the group whose last look is doubted for what would be a fault, or -1; known once there are figures.
-	unsettled int
-	useRows   []int   // horizons that were asked for
-	parallel  bool    // the code is about the parallel quantity, else about the weaker pole
-	spared    float64 // factor on the odds of no code, for what the monitor's lowest values have sunk
-	dropped   float64 // how far the leak is of what has just dropped
-	raw       [numHorizons]float64
+	// unsettled is the index of the group whose last look is doubted for what would be a fault, or -1; with the doubt; known once there are figures.
+	unsettled   int
+	unsettledBy Doubt
+	useRows     []int   // horizons that were asked for
+	parallel    bool    // the code is about the parallel quantity, else about the weaker pole
+	spared      float64 // factor on the odds of no code, for what the monitor's lowest values have sunk
+	dropped     float64 // how far the leak is of what has just dropped
+	raw         [numHorizons]float64
 }
 
 // partForecast is one group's bank brought to the time asked for.

@@ -56,9 +56,7 @@ func (m *Model) measureAgain(o *Outlook, f *forecast) {
 	o.MeasureNext = Next{Component: x.g.key.Component, Conductor: x.g.key.Conductor, NarrowsTo: left}
 	switch {
 	case best == f.unsettled:
-		o.MeasureNext.Why = fmt.Sprintf("its last look, on %s, is doubted: another visit's settles whether it has fallen below its %s", date(o.Unsettled.MeasuredAt), f.limitWords(&o.Parts[best]))
-	case !o.CodeSet.IsZero():
-		o.MeasureNext.Why = "the code is set, and by what is known the leak is likeliest there"
+		o.MeasureNext.Why = fmt.Sprintf("its last look, on %s, is doubted: another visit's settles whether it has fallen below its %s", date(f.unsettledBy.MeasuredAt), f.limitWords(&o.Parts[best]))
 	case x.g.readings == 0:
 		o.MeasureNext.Why = "it was never measured"
 	case score[best] >= 0.01:

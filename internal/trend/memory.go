@@ -24,6 +24,7 @@ type group struct {
 	steady    Normal
 	sinceDay  day // 0: stable
 	from      Normal
+	highest   float64 // the highest value or lower bound read since it began, log10 ohm; 0: none
 
 	// Comparable readings in a row under the service limit.
 	under      int32
@@ -145,10 +146,13 @@ func (g *group) bringTo(c *chain, d day) {
 	}
 }
 
+// looked says whether the group has been looked at since it is what it is: an exchange begins it anew.
+func (g *group) looked() bool { return g.last != 0 && (g.sinceDay != 0 || g.last >= g.steadyDay) }
+
 // unseenSince is the day since which nothing but that no code has come tells of the group: that of its last look, or of
-// one never looked at that on which the vehicle, or the part exchanged, was first known.
+// one not looked at yet that on which the vehicle was first known, or the part exchanged.
 func (g *group) unseenSince() day {
-	if g.last != 0 {
+	if g.looked() {
 		return g.last
 	}
 	return g.steadyDay
@@ -161,7 +165,7 @@ func (g *group) restart(model *Model, p *insulation.Platform, d day, factor floa
 	g.bank = newBank(&model.params, prior, model.params.Humidity, model.temperature[g.key.Component])
 	g.day, g.ratio = d, 1
 	g.dips, g.wander = dips{}, wander{}
-	g.sinceDay, g.from = 0, Normal{}
+	g.sinceDay, g.from, g.highest = 0, Normal{}, 0
 	g.steadyDay = d
 	g.steady = g.bank.steady()
 	g.under, g.slipDay = 0, 0

@@ -61,7 +61,7 @@ const (
 	OffVisit            // the whole visit reads off
 	NoReading           // nothing can read so
 	SlipOfUnit          // a thousandth or a thousand times of what its track shows
-	SlipOfVisit         // the same, as most of its visit is
+	SlipOfVisit         // the same, as most of its visit is, of which some tracks tell by themselves
 	SlipOfMonitor       // the same of a monitor's values, one after another
 	MonitorDefect       // the monitor itself was reported defective
 )
@@ -129,8 +129,8 @@ type Outlook struct {
 	Parts         []Part
 	Missing       []string // test points never measured
 	Doubts        []Doubt  // recent rows set aside or doubted
-	// Unsettled is the doubted last look at a part that lies below the part's limit, where nothing else speaks for or
-	// against it; without a Cause: there is none. The chances leave it out.
+	// Unsettled is the doubted last look at a part that lies below the part's limit, where nothing else speaks for or against it
+	// and nothing else about the vehicle is known to be wrong; without a Cause: there is none. The chances leave it out.
 	Unsettled Doubt
 
 	CodeSet        time.Time // an isolation code was set and nothing has been done since; zero: none

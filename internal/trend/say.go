@@ -81,8 +81,8 @@ func (f *forecast) figures(v *Vehicle, p *insulation.Platform, at time.Time) (o 
 	}
 	limiting = f.nameLimiting(&o)
 	o.State = f.state(&o)
-	if f.unsettled, o.Unsettled = f.findUnsettled(o.Parts); f.unsettled >= 0 && o.State == Steady {
-		o.State = Unknown
+	if f.unsettled, f.unsettledBy = f.findUnsettled(o.Parts); f.unsettled >= 0 && (o.State == Steady || o.State == Unknown) {
+		o.State, o.Unsettled = Unknown, f.unsettledBy
 	}
 	return o, limiting
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"creepage/internal/insulation"
 )
@@ -47,6 +48,11 @@ func (m *Model) foldVisit(mem *memory, p *insulation.Platform, d day, visit []*i
 		believed := g.foldLook(m, l, good, shift)
 		g.last = d
 		g.readings += int32(len(l.sights))
+		for j := range l.sights {
+			if s := &l.sights[j]; s.Relation == seenAbove || s.Relation == seenEqual && believed[j] >= 0.5 {
+				g.highest = max(g.highest, s.Y)
+			}
+		}
 		if m.noteDoubts(mem, l, believed, good) {
 			mem.bearOut(l.key, d)
 		}
@@ -127,54 +133,76 @@ func agree(looks []look) {
 }
 
 // slipOfVisit returns the slip that a whole visit has made, or 0: more of its values lie nearer to their tracks undone than as they
-// stand, and two components share it, or, where too little is known of any track to tell by itself, nearly all values of three
-// components and more that have been looked at before lie there, in the mean at the very slip.
-func slipOfVisit(mem *memory, looks []look) float64 {
+// stand, in the mean at about the slip. Told is that two components share one that their tracks tell by themselves; where too little is
+// known of any track, nearly all values of three components and more that have been looked at before must lie there. What the vehicle's own monitor
+// bears out is none.
+func slipOfVisit(mem *memory, d day, looks []look) (by float64, told bool) {
 	for _, by := range [...]float64{-slipDecades, slipDecades} {
-		undone, stand, known, sum := 0, 0, 0, 0.0
+		undone, stand, known := 0, 0, 0
+		sum, sumKnown, leak := 0.0, 0.0, 0.0
 		var components []insulation.Component
 		for i := range looks {
 			l := &looks[i]
 			if l.together {
 				continue // a value of all conductors is held against no track
 			}
+			g := mem.find(l.key)
 			for j := range l.sights {
 				s := &l.sights[j]
 				if s.Relation != seenEqual && l.slips[j] != by {
 					continue
 				}
-				g := mem.find(l.key)
+				leak += math.Pow(10, -s.Y)
 				mean, _ := g.bank.seen(&s.H)
-				if math.Abs(s.Y-by-mean) >= math.Abs(s.Y-mean) {
+				off := s.Y - mean
+				if math.Abs(off-by) >= math.Abs(off) {
 					stand++
 					continue
 				}
 				undone++
-				if g.last == 0 {
+				sum += off
+				if !g.looked() {
 					continue
 				}
 				known++
-				sum += s.Y - mean
+				sumKnown += off
 				if !slices.Contains(components, l.key.Component) {
 					components = append(components, l.key.Component)
 				}
 			}
 		}
-		shared := slices.ContainsFunc(looks, func(l look) bool {
+		if undone == 0 || by < 0 && mem.reads(d) <= monitorAgrees-math.Log10(leak) {
+			continue
+		}
+		if undone > stand && math.Abs(sum/float64(undone)-by) <= slipMean && slices.ContainsFunc(looks, func(l look) bool {
 			return slices.Contains(l.slips, by) && slipsElsewhere(looks, l.key.Component, by)
-		})
-		if shared && undone > stand || len(components) >= 3 && known >= slipRows && stand*10 <= known && math.Abs(sum/float64(known)-by) <= slipMean {
-			return by
+		}) {
+			return by, true
+		}
+		if len(components) >= 3 && known >= slipRows && stand*10 <= known && math.Abs(sumKnown/float64(known)-by) <= slipMean {
+			return by, false
 		}
 	}
-	return 0
+	return 0, false
 }
 
-// A visit that has slipped though none of its tracks tells: of so many values at least, whose mean lies within so many decades of the slip.
 const (
-	slipRows = 4
-	slipMean = 0.5
+	slipMean      = 0.5 // decades about the slip in which the mean of a visit that has slipped lies, and
+	slipNear      = 1.2 // those in which a value of it does
+	slipRows      = 4   // values at least of a visit that has slipped though none of its tracks tells
+	monitorAgrees = 0.8 // decades above all of a visit's values in parallel up to which the vehicle's own monitor bears them out
 )
+
+// reads is the latest value of the vehicle's own monitor, log10 ohm, if it is followed; else no limit.
+func (m *memory) reads(d day) float64 {
+	least := math.Inf(1)
+	for i := range m.groups {
+		if g := &m.groups[i]; g.key.Whole() && g.dips.day != 0 && d-g.dips.day <= followDays {
+			least = min(least, g.dips.last)
+		}
+	}
+	return least
+}
 
 // slipAll takes the slip of the whole visit for what lies nearer to its track undone than as it
 // stands, also where too little is known of the track to tell by itself.
@@ -190,7 +218,8 @@ func (m *Model) slipAll(mem *memory, looks []look, by float64) {
 			if l.slips[j] != 0 || s.Relation != seenEqual {
 				continue
 			}
-			if mean, _ := g.bank.seen(&s.H); math.Abs(s.Y-by-mean) < math.Abs(s.Y-mean) {
+			mean, _ := g.bank.seen(&s.H)
+			if off := s.Y - mean; math.Abs(off-by) < math.Abs(off) && math.Abs(off-by) <= slipNear {
 				l.slips[j] = by
 			}
 		}
@@ -215,7 +244,7 @@ func (m *memory) comesAgain(g *group, l *look) float64 {
 	if mean-s.Y < deepLook {
 		return 0
 	}
-	first := slices.MinFunc(l.readings, func(a, b *insulation.Reading) int { return a.MeasuredAt.Compare(b.MeasuredAt) }).MeasuredAt
+	first := l.begun()
 	for i := range m.doubts {
 		x := &m.doubts[i]
 		if x.Group == l.key && !x.SetAside && first.Sub(x.MeasuredAt).Abs() >= visitLasts && mean-math.Log10(x.Ohms) >= deepLook {
@@ -224,6 +253,11 @@ func (m *memory) comesAgain(g *group, l *look) float64 {
 		}
 	}
 	return 0
+}
+
+// begun is when the first of its readings was taken.
+func (l *look) begun() time.Time {
+	return slices.MinFunc(l.readings, func(a, b *insulation.Reading) int { return a.MeasuredAt.Compare(b.MeasuredAt) }).MeasuredAt
 }
 
 // fallen makes a bank one of a track that has dropped by about so many decades.
@@ -264,57 +298,88 @@ func slipsElsewhere(looks []look, c insulation.Component, by float64) bool {
 
 // withoutSlips sets aside what slips of unit explain. A whole visit slips, or most of it, or
 // a single entry: readings of one component that agree among themselves, in a visit whose other
-// components read as ever, have really changed. A slip that comes again in a
-// later visit is believed, and then without doubt.
+// components read as ever, have really changed. A slip that comes again in the next
+// look, an hour later or more, is believed, and then without doubt.
 func (m *Model) withoutSlips(mem *memory, d day, looks []look) []look {
 	agree(looks)
-	whole, cause := slipOfVisit(mem, looks), SlipOfUnit
-	if whole != 0 {
+	whole, told := slipOfVisit(mem, d, looks)
+	cause := SlipOfUnit
+	if told {
 		cause = SlipOfVisit
+	}
+	if whole != 0 {
 		m.slipAll(mem, looks, whole)
 	}
 	if !slices.ContainsFunc(looks, func(l look) bool { return l.slipped() > 0 }) {
+		for i := range looks {
+			looks[i].sure = mem.slippedOn(d, &looks[i])
+		}
 		return looks
 	}
 	all := slices.Clone(looks)
 	kept := looks[:0]
 	for _, l := range all {
 		n := l.slipped()
-		if n == 0 {
-			kept = append(kept, l)
-			continue
-		}
-		if whole == 0 && n >= 2 && n == len(l.slips) && othersRead(all, l.key.Component) {
+		if n == 0 || whole == 0 && n >= 2 && n == len(l.slips) && othersRead(all, l.key.Component) {
+			l.sure = mem.slippedOn(d, &l)
 			kept = append(kept, l)
 			continue
 		}
 		g := mem.find(l.key)
-		again := g.slipDay != 0 && g.slipDay != d && d-g.slipDay <= slipRepeatDays
+		again, aside := mem.slippedBefore(g, d, &l), 0.0
 		var rest look
 		rest.key, rest.together = l.key, l.together
 		for j, by := range l.slips {
 			if by != 0 && !(again && g.slipBy == int8(by)) {
 				r := l.readings[j]
 				mean, _ := g.bank.seen(&l.sights[j].H)
-				mem.doubted(Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: g.key, Ohms: r.Ohms, SetAside: true, Cause: cause, Reason: slipReason(by, mean, cause)})
+				mem.doubted(Doubt{ReadingID: r.ID, MeasuredAt: r.MeasuredAt, Group: g.key, Ohms: r.Ohms, SetAside: true, Cause: cause, Reason: slipReason(by, mean, whole != 0)})
+				aside = by
 				continue
 			}
 			rest.sure = rest.sure || by != 0
 			rest.sights = append(rest.sights, l.sights[j])
 			rest.readings = append(rest.readings, l.readings[j])
 		}
-		if !again {
-			for _, by := range l.slips {
-				if by != 0 {
-					g.slipDay, g.slipBy = d, int8(by)
-				}
-			}
+		g.slipDay = 0
+		if aside != 0 {
+			g.slipDay, g.slipBy = d, int8(aside)
 		}
 		if len(rest.sights) > 0 {
 			kept = append(kept, rest)
 		}
 	}
 	return kept
+}
+
+// slippedBefore says whether a slip of a group was set aside at a visit not long before this look.
+func (m *memory) slippedBefore(g *group, d day, l *look) bool {
+	if g.slipDay == 0 || d-g.slipDay > slipRepeatDays {
+		return false
+	}
+	if g.slipDay != d {
+		return true
+	}
+	begun := l.begun()
+	return slices.ContainsFunc(m.doubts, func(x Doubt) bool { return x.Group == g.key && x.Cause.slip() && begun.Sub(x.MeasuredAt) >= visitLasts })
+}
+
+// slippedOn says whether a look that is not taken for a slip shows what was set aside as one before: it is believed then. If it does not, that
+// slip is over, for what comes again has to come without others between.
+func (m *memory) slippedOn(d day, l *look) bool {
+	g := m.find(l.key)
+	if g == nil || g.slipDay == 0 || l.together {
+		return false
+	}
+	s := middleSight(l.sights)
+	if s.Relation != seenEqual {
+		return false
+	}
+	again := m.slippedBefore(g, d, l)
+	mean, _ := g.bank.seen(&s.H)
+	again = again && math.Abs(s.Y-mean-float64(g.slipBy)) <= slipNear
+	g.slipDay = 0
+	return again
 }
 
 // othersRead says whether a visit holds a value of another component that is no slip.
@@ -384,13 +449,13 @@ func (m *Model) checkTop(mem *memory, r *insulation.Reading, s *Sight) {
 	}
 }
 
-func slipReason(by, mean float64, cause Cause) string {
+func slipReason(by, mean float64, visit bool) string {
 	far := "a thousandth of"
 	if by > 0 {
 		far = "a thousand times"
 	}
 	like := ""
-	if cause == SlipOfVisit {
+	if visit {
 		like = ", as most of this visit is"
 	}
 	return fmt.Sprintf("%s what this track shows (%s)%s: looks like a slip of unit; if it comes again it is believed", far, Ohms(math.Pow(10, mean)), like)

@@ -74,7 +74,7 @@ func (s *summed) nothing() bool {
 	return s.readings == 0 && s.warnings == 0 && s.repairs == 0 && s.limited == 0
 }
 
-// addUrgent takes the vehicles with the greatest chance of a code.
+// addUrgent takes the most urgent vehicles.
 func (p *printedSummary) addUrgent(ctx context.Context, tx *store.Tx) error {
 	return tx.ReportOutlooks(ctx, nil, p.end, func(o *store.ReportOutlook) error {
 		if len(p.urgent) == mostVehicles {
@@ -293,7 +293,7 @@ func (p *printedSummary) urgentTable() []paper.Block {
 	blocks := []paper.Block{paper.Heading("Vehicles that need a bay"), t}
 	s := p.whole.of(store.SummaryKey{Cut: store.Total})
 	if all := int(s.states[creepagev1.Outlook_DUE] + s.states[creepagev1.Outlook_UNDER]); all > len(p.urgent) {
-		blocks = append(blocks, paper.Small(fmt.Sprintf("The %d with the greatest chance of a code within 90 days, of %d; the report outlooks has all.", len(p.urgent), all)))
+		blocks = append(blocks, paper.Small(fmt.Sprintf("The %d most urgent, of %d; the report outlooks has all.", len(p.urgent), all)))
 	}
 	return blocks
 }

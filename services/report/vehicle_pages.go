@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -167,7 +168,7 @@ func (p *vehicleSheet) line() []string {
 	if o.LimitingComponent != nil {
 		limited = casefile.Word(o.GetLimitingComponent())
 	}
-	return []string{p.name, string(casefile.StateOf(o.GetState())), casefile.Percent(o.GetCodeProbability_90D()), casefile.DueOf(o).Big, limited}
+	return []string{p.name, string(casefile.StateOf(o.GetState())), cmp.Or(casefile.LikelyOf(o).Percent, none), casefile.DueOf(o).Big, limited}
 }
 
 func (p *vehicleSheet) blocks() []paper.Block {

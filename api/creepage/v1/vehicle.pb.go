@@ -300,9 +300,9 @@ type Outlook struct {
 	// The newest readings of the limiting component, or of the whole vehicle where
 	// none limits, oldest first. Only in lists that ask for them.
 	RecentReadings []*RecentReading `protobuf:"bytes,24,rep,name=recent_readings,json=recentReadings,proto3" json:"recent_readings,omitempty"`
-	// The last look at a part where it lies below the part's limit, is doubted, and
-	// nothing else speaks for or against it: measure again at once. The
-	// probabilities leave it out. Absent where there is none.
+	// Where a vehicle is not settled, the look that makes it so: the last one at a
+	// part, below the part's limit, doubted, and nothing else speaks for or against
+	// it. Measure again at once; the probabilities leave it out.
 	Unsettled     *DoubtedReading `protobuf:"bytes,25,opt,name=unsettled,proto3" json:"unsettled,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -2227,9 +2227,9 @@ export interface components {
             /** @description The state in one word. */
             state?: components["schemas"]["creepage.v1.Outlook.State"];
             /**
-             * @description The last look at a part where it lies below the part's limit, is doubted, and
-             *     nothing else speaks for or against it: measure again at once. The
-             *     probabilities leave it out. Absent where there is none.
+             * @description Where a vehicle is not settled, the look that makes it so: the last one at a
+             *     part, below the part's limit, doubted, and nothing else speaks for or against
+             *     it. Measure again at once; the probabilities leave it out.
              */
             unsettled?: components["schemas"]["creepage.v1.DoubtedReading"];
             /** @description Resource name of the vehicle. */
