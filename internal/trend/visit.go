@@ -133,13 +133,13 @@ func agree(looks []look) {
 }
 
 // slipOfVisit returns the slip that a whole visit has made, or 0: more of its values lie nearer to their tracks undone than as they
-// stand, in the mean at about the slip. Told is that two components share one that their tracks tell by themselves; where too little is
+// stand, the middle one at about the slip. Told is that two components share one that their tracks tell by themselves; where too little is
 // known of any track, nearly all values of three components and more that have been looked at before must lie there. What the vehicle's own monitor
 // bears out is none.
 func slipOfVisit(mem *memory, d day, looks []look) (by float64, told bool) {
 	for _, by := range [...]float64{-slipDecades, slipDecades} {
-		undone, stand, known := 0, 0, 0
-		sum, sumKnown, leak := 0.0, 0.0, 0.0
+		stand, leak := 0, 0.0
+		var undone, known []float64 // by how far those lie off their tracks
 		var components []insulation.Component
 		for i := range looks {
 			l := &looks[i]
@@ -159,27 +159,25 @@ func slipOfVisit(mem *memory, d day, looks []look) (by float64, told bool) {
 					stand++
 					continue
 				}
-				undone++
-				sum += off
+				undone = append(undone, off)
 				if !g.looked() {
 					continue
 				}
-				known++
-				sumKnown += off
+				known = append(known, off)
 				if !slices.Contains(components, l.key.Component) {
 					components = append(components, l.key.Component)
 				}
 			}
 		}
-		if undone == 0 || by < 0 && mem.reads(d) <= monitorAgrees-math.Log10(leak) {
+		if len(undone) == 0 || by < 0 && mem.reads(d) <= monitorAgrees-math.Log10(leak) {
 			continue
 		}
-		if undone > stand && math.Abs(sum/float64(undone)-by) <= slipMean && slices.ContainsFunc(looks, func(l look) bool {
+		if len(undone) > stand && math.Abs(median(undone)-by) <= slipMiddle && slices.ContainsFunc(looks, func(l look) bool {
 			return slices.Contains(l.slips, by) && slipsElsewhere(looks, l.key.Component, by)
 		}) {
 			return by, true
 		}
-		if len(components) >= 3 && known >= slipRows && stand*10 <= known && math.Abs(sumKnown/float64(known)-by) <= slipMean {
+		if len(components) >= 3 && len(known) >= slipRows && stand*10 <= len(known) && math.Abs(median(known)-by) <= slipMiddle {
 			return by, false
 		}
 	}
@@ -187,8 +185,8 @@ func slipOfVisit(mem *memory, d day, looks []look) (by float64, told bool) {
 }
 
 const (
-	slipMean      = 0.5 // decades about the slip in which the mean of a visit that has slipped lies, and
-	slipNear      = 1.2 // those in which a value of it does
+	slipMiddle    = 0.7 // decades about the slip in which the middle value of a visit that has slipped lies, and
+	slipNear      = 1.2 // by which a value of it falls short of the slip at most
 	slipRows      = 4   // values at least of a visit that has slipped though none of its tracks tells
 	monitorAgrees = 0.8 // decades above all of a visit's values in parallel up to which the vehicle's own monitor bears them out
 )
@@ -219,7 +217,7 @@ func (m *Model) slipAll(mem *memory, looks []look, by float64) {
 				continue
 			}
 			mean, _ := g.bank.seen(&s.H)
-			if off := s.Y - mean; math.Abs(off-by) < math.Abs(off) && math.Abs(off-by) <= slipNear {
+			if off := s.Y - mean; math.Abs(off-by) < math.Abs(off) && (off-by)/by >= -slipNear/slipDecades { // one of which only bounds were known lies farther off
 				l.slips[j] = by
 			}
 		}
