@@ -359,7 +359,9 @@ func (m *memory) slippedBefore(g *group, d day, l *look) bool {
 		return true
 	}
 	begun := l.begun()
-	return slices.ContainsFunc(m.doubts, func(x Doubt) bool { return x.Group == g.key && x.Cause.slip() && dayOf(x.MeasuredAt) == d && begun.Sub(x.MeasuredAt) >= visitLasts })
+	return slices.ContainsFunc(m.doubts, func(x Doubt) bool {
+		return x.Group == g.key && x.Cause.slip() && dayOf(x.MeasuredAt) == d && begun.Sub(x.MeasuredAt) >= visitLasts
+	})
 }
 
 // slippedOn says whether a look that is not taken for a slip shows what was set aside as one before: it is believed then. If it does not, that
