@@ -245,9 +245,7 @@ func (m *Model) foldMonitor(mem *memory, p *insulation.Platform, d day, q int, d
 	_, believed := g.bank.update(&s, &m.doubt)
 	g.readings++
 	g.last = d
-	if s.Relation == seenAbove || s.Relation == seenEqual && believed >= 0.5 {
-		g.highest = max(g.highest, level)
-	}
+	g.reached(&s, believed)
 	g.settle()
 	if believed < doubtNoted && s.Relation == seenEqual {
 		note.Weight, note.Cause, note.Reason = believed, OffTrack, doubtReason(level, mean)

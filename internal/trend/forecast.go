@@ -61,7 +61,7 @@ func (m *Model) forecastAt(v *Vehicle, p *insulation.Platform, at time.Time, row
 	*f = forecast{model: m, mem: &v.now, at: v.now.seenAt(at), whole: -1, spared: 1, limit: math.Log10(p.CodeLimit()),
 		useRows: f.useRows, groups: f.groups}
 	ps := &m.params
-	rh, sdRH := f.air().humidity(ps)
+	rh, sdRH := f.mem.air().humidity(ps)
 	damp := dampness(min(rh+1.3*sdRH, 98))
 	want := WholeParallel
 	f.parallel = p.CodeQuantityOrDefault() != insulation.WeakerPole
@@ -94,17 +94,17 @@ func (m *Model) forecastAt(v *Vehicle, p *insulation.Platform, at time.Time, row
 }
 
 // air is what is known of the air that the vehicle works in.
-func (f *forecast) air() *climate {
-	if f.mem.road.n < 20 {
-		return &f.mem.shop
+func (m *memory) air() *climate {
+	if m.road.n < 20 {
+		return &m.shop
 	}
-	return &f.mem.road
+	return &m.road
 }
 
 // judge computes the raw probabilities at some horizons, in place of those it was asked for before.
 func (f *forecast) judge(rows []int) {
 	f.useRows = append(f.useRows[:0], rows...)
-	ps, air := &f.model.params, f.air()
+	ps, air := &f.model.params, f.mem.air()
 	spread := min(air.spread(ps), 6)
 	for _, h := range rows {
 		warmth := air.warmth(ps, f.at, horizons[h]) + spread - 20
@@ -281,11 +281,7 @@ func (m *Model) survive(mem *memory, b *bank, k GroupKey, limit float64, d day, 
 // survivalSight is how a code that did not come sees a group: above the limit,
 // in the usual air of the day.
 func (m *Model) survivalSight(mem *memory, k GroupKey, limit float64, d day) Sight {
-	ps := &m.params
-	air := &mem.road
-	if air.n < 20 {
-		air = &mem.shop
-	}
+	ps, air := &m.params, mem.air()
 	rh, _ := air.humidity(ps)
 	s := Sight{H: [Dim]float64{1, -dampness(rh), -(air.usual(ps, d) - 20), 0}, Y: limit, Noise: survivalNoise, Relation: seenAbove}
 	if !k.Whole() {

@@ -158,6 +158,13 @@ func (g *group) unseenSince() day {
 	return g.steadyDay
 }
 
+// reached notes how high a value, if it is believed, or a lower bound lies.
+func (g *group) reached(s *Sight, believed float64) {
+	if s.Relation == seenAbove || s.Relation == seenEqual && believed >= 0.5 {
+		g.highest = max(g.highest, s.Y)
+	}
+}
+
 // restart puts the group back to what the fleet says, with a spread times factor.
 func (g *group) restart(model *Model, p *insulation.Platform, d day, factor float64) {
 	prior := model.levelPrior(p, g.key)

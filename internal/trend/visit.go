@@ -49,9 +49,7 @@ func (m *Model) foldVisit(mem *memory, p *insulation.Platform, d day, visit []*i
 		g.last = d
 		g.readings += int32(len(l.sights))
 		for j := range l.sights {
-			if s := &l.sights[j]; s.Relation == seenAbove || s.Relation == seenEqual && believed[j] >= 0.5 {
-				g.highest = max(g.highest, s.Y)
-			}
+			g.reached(&l.sights[j], believed[j])
 		}
 		if m.noteDoubts(mem, l, believed, good) {
 			mem.bearOut(l.key, d)
@@ -217,7 +215,7 @@ func (m *Model) slipAll(mem *memory, looks []look, by float64) {
 				continue
 			}
 			mean, _ := g.bank.seen(&s.H)
-			if off := s.Y - mean; math.Abs(off-by) < math.Abs(off) && (off-by)/by >= -slipNear/slipDecades { // one of which only bounds were known lies farther off
+			if (s.Y-mean)/by >= 1-slipNear/slipDecades { // one of which only bounds were known lies farther off than the slip
 				l.slips[j] = by
 			}
 		}
